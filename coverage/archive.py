@@ -1,0 +1,147 @@
+"""The archive as Python sees it: one object, thin methods, each an answer."""
+
+import os
+from pathlib import Path
+from typing import Any
+
+from astropy.table import Table
+from mocpy import MOC
+
+from platecover.coverage.answers import astropy_table, hits_table
+from platecover.coverage.edition import Edition, open_current
+from platecover.coverage.epochs import bin_width_years, epochs
+from platecover.coverage.errors import QueryError
+from platecover.coverage.regions import Region
+from platecover.coverage.search import Hits, search
+from platecover.coverage.union_moc import union_moc
+
+
+class Archive:
+    """An opened archive: the edition that was current when it was opened.
+
+    Filters are keywords: `series`, `station`, `telescope`, `observer`, `technique`, `since`,
+    `until`, `min_exposure`, `max_exposure` (minutes), `status`, `condition`, `scanned`,
+    `certainty`, `undated`. A list of values means any of them, different filters mean all;
+    'unknown' asks for empty cells.
+
+    Attributes
+    ----------
+    edition : Edition
+    """
+
+    def __init__(self, edition: Edition) -> None:
+        self.edition = edition
+
+    @classmethod
+    def open(cls, folder: str | os.PathLike[str]) -> "Archive":
+        """Open the current edition of an archive.
+
+        Parameters
+        ----------
+        folder : path
+            What `platecover build --archive` was given.
+
+        Raises
+        ------
+        ArchiveError
+            If it is no archive or is damaged; the text names the file.
+        """
+        return cls(open_current(Path(folder)))
+
+    def __repr__(self) -> str:
+        counts = self.edition.summary["counts"]
+        return (
+            f"<Archive {self.edition.folder}: {counts['exposures']} exposures"
+            f" on {counts['plates']} plates>"
+        )
+
+    def cone(self, ra: float, dec: float, radius: float, **filters: Any) -> Table:
+        """Exposures that show any of a circle.
+
+        Parameters
+        ----------
+        ra, dec, radius : float
+            ICRS degrees; radius 0 asks for a point.
+        **filters
+            See the class.
+
+        Returns
+        -------
+        astropy.table.Table
+            A row an exposure, ordered by t_min (undated last), then exposure_id.
+
+        Raises
+        ------
+        QueryError
+            If an argument is out of range or a filter's value is not known.
+        """
+        return self.search(Region.circle(ra, dec, radius), **filters)
+
+    def search(self, region: Region, **filters: Any) -> Table:
+        """Exposures that show any of a region; as `cone`, distances masked but for circles."""
+        return astropy_table(hits_table(self.edition, self.find(region, **filters)))
+
+    def find(self, region: Region, **filters: Any) -> Hits:
+        """The hits behind `search`: exposure numbers, certainty and distances as arrays."""
+        return search(self.edition, _checked(region), filters)
+
+    def epochs(self, region: Region, bin: int | str = 1, **filters: Any) -> dict[str, Any]:
+        """Histogram of the epochs at which a region was photographed.
+
+        Parameters
+        ----------
+        region : Region
+        bin : int or str, optional
+            Width of the bins in years, 'year' or 'decade'; they start at multiples of it.
+        **filters
+            See the class.
+
+        Returns
+        -------
+        dict
+            As `epochs.epochs` describes it; plain values.
+        """
+        return epochs(self.edition, _checked(region), bin_width_years(bin), filters)
+
+    def moc(self, order: int = 9, **filters: Any) -> MOC:
+        """Union of the footprints of a selection, without margin.
+
+        Parameters
+        ----------
+        order : int, optional
+            Finest HEALPix order; every cell of it that a footprint touches is held.
+        **filters
+            See the class; not `certainty`, which needs a region.
+
+        Raises
+        ------
+        QueryError
+            If the order is impossible or would need too many cells.
+        """
+        return union_moc(self.edition, order, filters)
+
+    def set_aside(self) -> Table:
+        """Rows of the logs that could not become exposures: file, row, column, value, reason.
+
+        The column `cells` holds the whole row as logged (JSON).
+        """
+        return astropy_table(self.edition.table("set_aside"))
+
+    def remarks(self) -> Table:
+        """What was assumed, or set to nothing, in reading: file, row, column, value, reason."""
+        return astropy_table(self.edition.table("remarks"))
+
+    def verify(self) -> None:
+        """Check every file of the edition against its digest; ArchiveError names a bad one."""
+        self.edition.verify()
+
+
+def _checked(region: object) -> Region:
+    if not isinstance(region, Region):
+        raise QueryError(
+            "region",
+            region,
+            f"region must be a Region, such as Region.parse('circle 83 -5 2'), got {region!r}",
+            usage=True,
+        )
+    return region

@@ -1,0 +1,225 @@
+"""An edition: one whole, unchanging state of the archive on disk, opened by memory-mapping.
+
+``ARCHIVE/current`` names the edition in use; ``ARCHIVE/editions/<number>/`` holds
+
+- ``exposures.parquet``, ``plates.parquet``, ``set_aside.parquet``, ``remarks.parquet`` and
+  ``logged.parquet`` (every cell of the kept rows as logged): the archive in an open format;
+- ``exposures.arrow`` and ``plates.arrow``: the same columns as the searches map them, text
+  as dictionary codes, nothing null ('' and NaN stand for it);
+- ``geometry.npy`` and ``index_*.npy``: footprints and the cell index;
+- ``coverage.fits``: the MOC of all footprints;
+- ``edition.json``: format, counts, digests of every file, digests of the logs read, and what
+  the observatory file says of stations and series.
+
+Exposures are in the order of every answer: by t_min, undated last, then by exposure_id.
+"""
+
+import hashlib
+import json
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from platecover.coverage.cell_index import CellIndex, open_cell_index
+from platecover.coverage.errors import ArchiveError
+from platecover.coverage.plate_geometry import GEOMETRY, Records
+
+FORMAT_VERSION = 1
+CURRENT = "current"
+EDITIONS = "editions"
+SUMMARY = "edition.json"
+_READ_BYTES = 1 << 20
+
+
+@dataclass(frozen=True)
+class Edition:
+    """An opened edition; read-only and safe to share between threads and forked workers.
+
+    Attributes
+    ----------
+    number : int
+    folder : pathlib.Path
+    summary : dict
+        What ``edition.json`` says.
+    exposures, plates : pyarrow.Table
+        Memory-mapped; one chunk a column.
+    geometry : dtype GEOMETRY, shape (n,)
+    index : CellIndex
+    """
+
+    number: int
+    folder: Path
+    summary: dict[str, Any]
+    exposures: pa.Table
+    plates: pa.Table
+    geometry: Records
+    index: CellIndex
+
+    def floats(self, name: str) -> NDArray[np.float64]:
+        """A numeric column of the exposures, without copying; NaN where null."""
+        return np.asarray(self.exposures.column(name).chunk(0).to_numpy(zero_copy_only=True))
+
+    def codes(self, name: str) -> NDArray[np.int32]:
+        """Dictionary codes of a text column, without copying; `words` tells what they mean."""
+        return np.asarray(self.exposures.column(name).chunk(0).indices.to_numpy())
+
+    def words(self, name: str) -> list[str]:
+        """The different texts of a text column, by code; '' stands for an empty cell."""
+        return list(self.exposures.column(name).chunk(0).dictionary.to_pylist())
+
+    @cached_property
+    def middle_mjd(self) -> NDArray[np.float64]:
+        """Mid-exposures, MJD in UT, NaN where undated."""
+        return 0.5 * (self.floats("t_min") + self.floats("t_max"))
+
+    def table(self, name: str) -> pa.Table:
+        """Read one of the .parquet tables whole: 'set_aside', 'remarks', 'logged', ..."""
+        path = self.folder / f"{name}.parquet"
+        try:
+            return pq.read_table(path)
+        except (OSError, pa.ArrowException) as fault:
+            raise _damaged(path, str(fault)) from None
+
+    def verify(self) -> None:
+        """Compare the digest of every file with the one noted when it was written.
+
+        Raises
+        ------
+        ArchiveError
+            Naming the first file that is missing or differs.
+        """
+        for name, facts in self.summary["files"].items():
+            path = self.folder / name
+            if not path.is_file() or digest(path) != facts["sha256"]:
+                raise _damaged(path, "its contents differ from what was written")
+
+
+def digest(path: Path) -> str:
+    """SHA-256 of a file, as hexadecimal text."""
+    sha = hashlib.sha256()
+    with path.open("rb") as stream:
+        while block := stream.read(_READ_BYTES):
+            sha.update(block)
+    return sha.hexdigest()
+
+
+def current_number(archive: Path) -> int | None:
+    """Number of the edition in use, or None if the archive has none yet.
+
+    Raises
+    ------
+    ArchiveError
+        If ``current`` is unreadable.
+    """
+    path = archive / CURRENT
+    if not path.exists():
+        return None
+    try:
+        return int(path.read_text(encoding="ascii"))
+    except (OSError, ValueError):
+        raise _damaged(path, "it should hold the number of an edition") from None
+
+
+def edition_folder(archive: Path, number: int) -> Path:
+    """Folder of an edition."""
+    return archive / EDITIONS / str(number)
+
+
+def open_current(archive: Path) -> Edition:
+    """Open the edition in use.
+
+    Parameters
+    ----------
+    archive : pathlib.Path
+        Folder of the archive.
+
+    Raises
+    ------
+    ArchiveError
+        If the folder is no archive, or a file is missing or has the wrong format or size.
+    """
+    if not archive.is_dir():
+        raise ArchiveError(f"{archive}: no such folder; `platecover build` makes an archive")
+    number = current_number(archive)
+    if number is None:
+        raise ArchiveError(
+            f"{archive}: not a platecover archive (it has no file '{CURRENT}');"
+            " make one with `platecover build`"
+        )
+    return open_edition(edition_folder(archive, number))
+
+
+def open_edition(folder: Path) -> Edition:
+    """Open an edition by its folder; errors as for `open_current`."""
+    summary = _read_summary(folder)
+    for name, facts in summary["files"].items():
+        path = folder / name
+        if not path.is_file():
+            raise _damaged(path, "the file is missing")
+        if path.stat().st_size != facts["bytes"]:
+            raise _damaged(path, f"{path.stat().st_size} bytes, {facts['bytes']} were written")
+    count = summary["counts"]["exposures"]
+    geometry = _map_geometry(folder / "geometry.npy", count)
+    try:
+        index = open_cell_index(folder, count)
+    except (OSError, ValueError) as fault:
+        raise _damaged(folder / "index_*.npy", str(fault)) from None
+    return Edition(
+        int(folder.name),
+        folder,
+        summary,
+        _map_arrow(folder / "exposures.arrow"),
+        _map_arrow(folder / "plates.arrow"),
+        geometry,
+        index,
+    )
+
+
+def _read_summary(folder: Path) -> dict[str, Any]:
+    """Read and check ``edition.json``."""
+    path = folder / SUMMARY
+    try:
+        summary = json.loads(path.read_text(encoding="utf-8"))
+        version, files, counts = summary["format"], summary["files"], summary["counts"]
+    except (OSError, ValueError, KeyError, TypeError):
+        raise _damaged(path, "it is missing or cannot be read") from None
+    if version != FORMAT_VERSION:
+        raise ArchiveError(
+            f"{path}: format {version}, this program reads {FORMAT_VERSION};"
+            " build the archive again from its logs"
+        )
+    if not isinstance(files, dict) or not isinstance(counts, dict):
+        raise _damaged(path, "it cannot be read")
+    return dict(summary)
+
+
+def _map_geometry(path: Path, count: int) -> Records:
+    """Memory-map the geometry records."""
+    try:
+        geometry = np.asarray(np.load(path, mmap_mode="r"))
+    except (OSError, ValueError) as fault:
+        raise _damaged(path, str(fault)) from None
+    if geometry.dtype != GEOMETRY or geometry.shape != (count,):
+        raise _damaged(path, f"{geometry.shape} records of {geometry.dtype}")
+    return geometry
+
+
+def _map_arrow(path: Path) -> pa.Table:
+    """Memory-map an Arrow file."""
+    try:
+        with pa.memory_map(str(path)) as source:
+            return pa.ipc.open_file(source).read_all()
+    except (OSError, pa.ArrowException) as fault:
+        raise _damaged(path, str(fault)) from None
+
+
+def _damaged(path: Path, what: str) -> ArchiveError:
+    return ArchiveError(
+        f"{path}: damaged ({what}); build the archive again from its logs or restore the file"
+    )

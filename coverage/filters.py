@@ -1,0 +1,231 @@
+"""Filters: which exposures a question is about, apart from the place.
+
+One table declares them for Python, the command line and HTTP alike. A list of values means
+any of them; different filters mean all of them.
+"""
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from platecover.coverage.calendar_dates import UNIX_EPOCH_MJD
+from platecover.coverage.columns import CONDITIONS, STATUSES, TECHNIQUES, YES_NO
+from platecover.coverage.edition import Edition
+from platecover.coverage.errors import QueryError
+from platecover.coverage.value_checks import number_between
+
+UNKNOWN = "unknown"  # asks for empty cells
+CERTAINTIES = ("sure", "marginal")
+UNDATED = ("yes", "no", "only")
+_SECONDS_PER_MINUTE = 60.0
+_LONGEST_MIN = 1e9
+_DATE = re.compile(r"\d{4}(-\d\d(-\d\d)?)?", re.ASCII)
+_LISTED = 12  # known values named in a message
+
+
+@dataclass(frozen=True)
+class Filter:
+    """One filter.
+
+    Attributes
+    ----------
+    name : str
+        On the command line and over HTTP.
+    keyword : str
+        In Python; differs where the name is a reserved word.
+    words : tuple of str
+        All values there are; empty where they depend on the archive.
+    single : bool
+        True if it takes one value, not a list.
+    help : str
+    """
+
+    name: str
+    keyword: str
+    words: tuple[str, ...]
+    single: bool
+    help: str
+
+
+FILTERS: tuple[Filter, ...] = (
+    Filter("series", "series", (), False, "plate series code"),
+    Filter("station", "station", (), False, "station key of the observatory file"),
+    Filter("telescope", "telescope", (), False, "telescope"),
+    Filter("observer", "observer", (), True, "part of the observer's name"),
+    Filter("technique", "technique", (*TECHNIQUES, UNKNOWN), False, "how it was taken"),
+    Filter("from", "since", (), True, "first year, month or date (1898, 1898-03, 1898-03-04), UT"),
+    Filter("to", "until", (), True, "last year, month or date, to its end, UT"),
+    Filter("min_exposure", "min_exposure", (), True, "shortest exposure, minutes"),
+    Filter("max_exposure", "max_exposure", (), True, "longest exposure, minutes"),
+    Filter("status", "status", (*STATUSES, UNKNOWN), False, "where the plate is"),
+    Filter("condition", "condition", (*CONDITIONS, UNKNOWN), False, "state of the plate"),
+    Filter("scanned", "scanned", (*YES_NO, UNKNOWN), False, "whether it is scanned"),
+    Filter("certainty", "certainty", CERTAINTIES, False, "how surely it shows the place"),
+    Filter("undated", "undated", UNDATED, True, "undated exposures as well, left out, or only"),
+)
+_BY_KEYWORD = {each.keyword: each for each in FILTERS}
+_WHOLE_VALUE = ("series", "station", "telescope", "technique", "status", "condition", "scanned")
+
+
+class Selection:
+    """Filters made ready for an edition.
+
+    Parameters
+    ----------
+    edition : Edition
+    filters : mapping of str to value
+        By Python keyword. Values are text, numbers or lists of them; None means not given.
+
+    Raises
+    ------
+    QueryError
+        If a filter is not known, or a value is not possible or not known to the archive.
+    """
+
+    def __init__(self, edition: Edition, filters: Mapping[str, Any]) -> None:
+        self._edition = edition
+        self._wanted_codes: dict[str, NDArray[np.bool_]] = {}
+        given = {name: value for name, value in filters.items() if value is not None}
+        for name in given:
+            if name not in _BY_KEYWORD:
+                known = ", ".join(_BY_KEYWORD)
+                raise QueryError(name, given[name], f"no filter is called {name}; known: {known}")
+        for name in _WHOLE_VALUE:
+            if name in given:
+                self._wanted_codes[name] = _wanted_words(edition, name, given[name])
+        if "observer" in given:
+            part = _single("observer", given["observer"]).casefold()
+            words = edition.words("observer")
+            self._wanted_codes["observer"] = np.array(
+                [part in word.casefold() or (part == UNKNOWN and word == "") for word in words]
+            )
+        self._since_mjd = _date_limits_mjd("from", given.get("since"))[0]
+        self._until_mjd = _date_limits_mjd("to", given.get("until"))[1]
+        self._shortest_s = _exposure_limit_s("min_exposure", given.get("min_exposure"))
+        self._longest_s = _exposure_limit_s("max_exposure", given.get("max_exposure"))
+        self._undated = _of_words("undated", _single("undated", given.get("undated", "yes")))
+        certainties = _as_list(given.get("certainty", ()))
+        self.certainties = frozenset(_of_words("certainty", each) for each in certainties)
+
+    def mask(self, numbers: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Which of the exposures pass every filter but certainty; bool, shape of `numbers`."""
+        return self.mask_but_dates(numbers) & self._dates_mask(numbers)
+
+    def mask_but_dates(self, numbers: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """The same without `since`, `until` and `undated`."""
+        keep = np.ones(len(numbers), dtype=np.bool_)
+        for name, wanted in self._wanted_codes.items():
+            keep &= wanted[self._edition.codes(name)[numbers]]
+        if self._shortest_s is not None or self._longest_s is not None:
+            exposure_s = self._edition.floats("t_exptime")[numbers]
+            keep &= exposure_s >= (self._shortest_s or 0.0)  # unknown exposure fails
+            if self._longest_s is not None:
+                keep &= exposure_s <= self._longest_s
+        return keep
+
+    def certainty_mask(self, sure: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Which matches have a certainty that was asked for; bool, shape of `sure`."""
+        if not self.certainties or len(self.certainties) == len(CERTAINTIES):
+            return np.ones(len(sure), dtype=np.bool_)
+        return sure if "sure" in self.certainties else ~sure
+
+    def _dates_mask(self, numbers: NDArray[np.int64]) -> NDArray[np.bool_]:
+        middle = self._edition.middle_mjd[numbers]
+        keep = np.ones(len(numbers), dtype=np.bool_)
+        if self._since_mjd is not None:
+            keep &= middle >= self._since_mjd
+        if self._until_mjd is not None:
+            keep &= middle < self._until_mjd
+        if self._undated == "no":
+            keep &= ~np.isnan(middle)
+        elif self._undated == "only":
+            keep &= np.isnan(middle)
+        return keep
+
+
+def known_values(edition: Edition, name: str) -> list[str]:
+    """Values that a filter knows: of its fixed list, of the observatory file, of the rows."""
+    words = _BY_KEYWORD[name].words
+    if words:
+        return [word for word in words if word != UNKNOWN]
+    declared = edition.summary["known"].get(name, [])
+    return sorted({*declared, *edition.words(name)} - {""})
+
+
+def _wanted_words(edition: Edition, name: str, given: Any) -> NDArray[np.bool_]:
+    """Which dictionary codes of a text column are wanted."""
+    known = {word.casefold() for word in known_values(edition, name)} | {UNKNOWN}
+    wanted = set()
+    for value in _as_list(given):
+        # a name that holds a comma is one value, any other comma makes a list
+        parts = [value] if value.casefold() in known else value.split(",")
+        for part in (each.strip() for each in parts):
+            if part.casefold() not in known:
+                raise _not_known(edition, name, part)
+            wanted.add(part.casefold())
+    return np.array(
+        [(word.casefold() or UNKNOWN) in wanted for word in edition.words(name)], dtype=np.bool_
+    )
+
+
+def _not_known(edition: Edition, name: str, value: str) -> QueryError:
+    fixed = bool(_BY_KEYWORD[name].words)
+    known = known_values(edition, name)
+    listed = ", ".join(known[:_LISTED]) + (", ..." if len(known) > _LISTED else "")
+    return QueryError(
+        name, value, f"{name} {value!r} is not known; known: {listed}, {UNKNOWN}", usage=fixed
+    )
+
+
+def _as_list(given: Any) -> list[str]:
+    """A value or several, as texts."""
+    if isinstance(given, str) or not isinstance(given, Iterable):
+        given = [given]
+    return [str(value).strip() for value in given]
+
+
+def _single(name: str, given: Any) -> str:
+    values = _as_list(given)
+    if len(values) != 1:
+        raise QueryError(name, given, f"{name} takes one value, got {len(values)}")
+    return values[0]
+
+
+def _of_words(name: str, value: str) -> str:
+    """A value of a fixed list, in lower case."""
+    words = _BY_KEYWORD[name].words
+    if value.casefold() not in words:
+        raise QueryError(
+            name, value, f"{name} must be one of {', '.join(words)}, got {value!r}", usage=True
+        )
+    return value.casefold()
+
+
+def _date_limits_mjd(name: str, given: Any) -> tuple[float | None, float | None]:
+    """Start and end, MJD, of the year, month or day named; None for no date."""
+    if given is None:
+        return None, None
+    text = _single(name, given)
+    rule = f"{name} must be a year, month or date such as 1898, 1898-03 or 1898-03-04, got {text!r}"
+    if not _DATE.fullmatch(text):
+        raise QueryError(name, given, rule, usage=True)
+    try:
+        start = np.datetime64(text)
+    except ValueError:
+        raise QueryError(name, given, rule) from None
+    first, beyond = (
+        UNIX_EPOCH_MJD + float((moment.astype("datetime64[D]")).astype(np.int64))
+        for moment in (start, start + 1)
+    )
+    return first, beyond
+
+
+def _exposure_limit_s(name: str, given: Any) -> float | None:
+    if given is None:
+        return None
+    minutes = number_between(name, _single(name, given), 0.0, _LONGEST_MIN)
+    return minutes * _SECONDS_PER_MINUTE
