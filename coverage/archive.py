@@ -4,6 +4,7 @@ import os
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
 from astropy.table import Table
 from mocpy import MOC
 
@@ -49,6 +50,7 @@ class Archive:
         return cls(open_current(Path(folder)))
 
     def __repr__(self) -> str:
+        """Folder of the edition and what it holds."""
         counts = self.edition.summary["counts"]
         return (
             f"<Archive {self.edition.folder}: {counts['exposures']} exposures"
@@ -79,7 +81,11 @@ class Archive:
 
     def search(self, region: Region, **filters: Any) -> Table:
         """Exposures that show any of a region; as `cone`, distances masked but for circles."""
-        return astropy_table(hits_table(self.edition, self.find(region, **filters)))
+        return astropy_table(self.rows(region, **filters))
+
+    def rows(self, region: Region, **filters: Any) -> pa.Table:
+        """The rows of `search` as an Arrow table, null where nothing is known."""
+        return hits_table(self.edition, self.find(region, **filters))
 
     def find(self, region: Region, **filters: Any) -> Hits:
         """The hits behind `search`: exposure numbers, certainty and distances as arrays."""

@@ -191,7 +191,7 @@ def _as_list(given: Any) -> list[str]:
 def _single(name: str, given: Any) -> str:
     values = _as_list(given)
     if len(values) != 1:
-        raise QueryError(name, given, f"{name} takes one value, got {len(values)}")
+        raise QueryError(name, given, f"{name} takes one value, got {len(values)}", usage=True)
     return values[0]
 
 

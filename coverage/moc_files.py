@@ -25,6 +25,15 @@ def moc_of_ranges(ranges: NDArray[np.uint64], order: int) -> MOC:
     return MOC.from_depth29_ranges(order, ranges << shift)
 
 
+def check_moc_path(path: Path) -> str:
+    """Format that a file name's ending asks for, as mocpy calls it; QueryError for another."""
+    form = MOC_FORMATS.get(path.suffix.lower())
+    if form is None:
+        known = ", ".join(MOC_FORMATS)
+        raise QueryError("out", str(path), f"{path}: a MOC is written to a file ending in {known}")
+    return form
+
+
 def write_moc(moc: MOC, path: Path) -> None:
     """Write a MOC in the format that the suffix names: .fits, .txt (ASCII) or .json.
 
@@ -36,9 +45,6 @@ def write_moc(moc: MOC, path: Path) -> None:
     QueryError
         If the suffix is another one.
     """
-    form = MOC_FORMATS.get(path.suffix.lower())
-    if form is None:
-        known = ", ".join(MOC_FORMATS)
-        raise QueryError("out", str(path), f"{path}: a MOC is written to a file ending in {known}")
+    form = check_moc_path(path)
     keywords = {"MOCTYPE": "IMAGE", "MOCTOOL": "platecover"} if form == "fits" else None
     moc.save(path, form, overwrite=True, v1_compatible=form == "fits", fits_keywords=keywords)

@@ -1,0 +1,71 @@
+"""Arrays of cell texts: each different text is read once, however often it occurs."""
+
+from collections.abc import Callable, Iterable
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+Texts = NDArray[np.object_]
+Value = TypeVar("Value")
+
+
+def as_texts(values: Iterable[str]) -> Texts:
+    """Return `values` as an object array of str, one-dimensional whatever they hold."""
+    listed = list(values)
+    texts = np.empty(len(listed), dtype=object)
+    texts[:] = listed
+    return texts
+
+
+def encode(texts: Texts) -> tuple[list[str], NDArray[np.int64]]:
+    """Return the different texts in order of first use, and for each text its place there."""
+    places: dict[str, int] = {}
+    codes = (places.setdefault(text, len(places)) for text in texts)
+    inverse = np.fromiter(codes, np.int64, len(texts))
+    return list(places), inverse
+
+
+def stripped(texts: Texts) -> Texts:
+    """Return the texts without white space around them."""
+    return as_texts(text.strip() for text in texts)
+
+
+def read_each(
+    texts: Texts, reader: Callable[[str], Value]
+) -> tuple[list[Value | None], list[str], NDArray[np.int64]]:
+    """Read every different text once.
+
+    Parameters
+    ----------
+    texts : object, shape (n,)
+        Cell texts.
+    reader : callable
+        Turns one text into a value or raises ValueError with the reason.
+
+    Returns
+    -------
+    values : list, one for each different text
+        None where the reader refused.
+    reasons : list of str, likewise
+        Why it refused, else ''.
+    codes : int64, shape (n,)
+        Place of each text in the two lists.
+    """
+    different, codes = encode(texts)
+    values: list[Value | None] = []
+    reasons: list[str] = []
+    for text in different:
+        try:
+            values.append(reader(text))
+            reasons.append("")
+        except ValueError as error:
+            values.append(None)
+            reasons.append(str(error))
+    return values, reasons, codes
+
+
+def shown(text: str, longest: int = 60) -> str:
+    """Return `text` quoted for a message: control characters escaped, long texts cut."""
+    short = text if len(text) <= longest else text[:longest] + "..."
+    return repr(short)

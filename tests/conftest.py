@@ -1,0 +1,30 @@
+"""Nothing leaks in from outside a test run, and no stale machine code is used."""
+
+import os
+import tempfile
+from pathlib import Path
+
+# Before astropy is imported: own configuration and cache, and no download of Earth rotation data.
+_FOLDER = tempfile.mkdtemp(prefix="platecover-tests-")
+os.environ["XDG_CONFIG_HOME"] = _FOLDER
+os.environ["XDG_CACHE_HOME"] = _FOLDER
+for _name in ("config", "cache"):
+    (Path(_FOLDER) / "astropy").mkdir(exist_ok=True)
+
+from astropy.utils import iers  # noqa: E402
+
+iers.conf.auto_download = False
+iers.conf.auto_max_age = None
+
+_COVERAGE = Path(__file__).resolve().parent.parent / "coverage"
+
+
+def pytest_configure() -> None:
+    """Drop compiled code if any source is newer: a function keeps old copies of what it calls."""
+    kept = [*(_COVERAGE / "__pycache__").glob("*.nb[ic]")]
+    if not kept or os.environ.get("PYTEST_XDIST_WORKER"):
+        return
+    newest_source = max(path.stat().st_mtime for path in _COVERAGE.glob("*.py"))
+    if min(path.stat().st_mtime for path in kept) < newest_source:
+        for path in kept:
+            path.unlink(missing_ok=True)

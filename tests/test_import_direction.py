@@ -1,0 +1,100 @@
+"""Who may import whom: data flows one way, and each module stays on its floor."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+
+# Floors from the ground up. A module may import its own floor and those named.
+FLOORS: dict[str, set[str]] = {
+    "foundations": {
+        "arrow_tables", "columns", "compiled", "directions", "errors", "text_arrays",
+        "value_checks",
+    },
+    "sky": {"calendar_dates", "clocks", "equinox", "sky_bodies"},
+    "geometry": {
+        "constellations", "footprint", "healpix_cells", "plate_geometry", "region_arcs",
+        "region_cells", "region_moc", "region_overlap", "region_polygon", "region_text", "regions",
+    },
+    "reading": {
+        "delimited_text", "designation", "ecsv_header", "log_cells", "log_table", "observatory",
+        "observatory_values", "plate_log", "record_files", "row_identity", "sexagesimal",
+        "table_files",
+    },
+    "keeping": {"cell_index", "edition", "edition_publish", "moc_files", "plate_register"},
+    "building": {"edition_build"},
+    "asking": {"answers", "epochs", "filters", "search", "union_moc"},
+    "using": {"plots"},
+    "face": {"archive"},
+}  # fmt: skip
+MAY_IMPORT: dict[str, set[str]] = {
+    "foundations": set(),
+    "sky": {"foundations"},
+    "geometry": {"foundations", "sky"},
+    "reading": {"foundations", "sky", "geometry"},
+    "keeping": {"foundations", "geometry"},
+    "building": {"foundations", "geometry", "reading", "keeping"},
+    "asking": {"foundations", "sky", "geometry", "keeping"},
+    "using": {"foundations", "sky", "geometry", "keeping", "asking"},
+    "face": {"foundations", "sky", "geometry", "keeping", "asking"},
+}
+FLOOR_OF = {module: floor for floor, modules in FLOORS.items() for module in modules}
+BARRED_IN_COVERAGE = {"flask", "argparse", "tqdm", "logging"}
+
+
+def imports_of(path: Path) -> set[str]:
+    """Dotted names that a file imports."""
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path.name}: imports are absolute"
+            module = node.module or ""
+            names.add(module)
+            if module in ("platecover.coverage", "platecover.service"):
+                names |= {f"{module}.{alias.name}" for alias in node.names}
+    return names
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "coverage").glob("*.py")), ids=lambda p: p.stem)
+def test_coverage_module_stays_on_its_floor(path: Path) -> None:
+    floor = FLOOR_OF[path.stem]
+    for name in imports_of(path):
+        assert name.split(".")[0] not in BARRED_IN_COVERAGE, f"{path.name} imports {name}"
+        assert not name.startswith(("platecover.service", "platecover.demo_data")), name
+        if name.startswith("platecover.coverage."):
+            other = name.split(".")[2]
+            allowed = MAY_IMPORT[floor] | {floor}
+            assert FLOOR_OF[other] in allowed, f"{path.name} ({floor}) imports {other}"
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "coverage").glob("*.py")), ids=lambda p: p.stem)
+def test_coverage_prints_nothing_and_reads_no_environment(path: Path) -> None:
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+            assert node.func.id not in ("print", "input"), f"{path.name} talks to the terminal"
+        if isinstance(node, ast.Attribute):
+            assert node.attr not in ("environ", "getenv"), f"{path.name} reads the environment"
+
+
+def test_demo_imports_foundations_only() -> None:
+    for path in (ROOT / "demo_data").glob("*.py"):
+        for name in imports_of(path):
+            if name.startswith("platecover.coverage."):
+                assert FLOOR_OF[name.split(".")[2]] == "foundations", f"{path.name}: {name}"
+            assert not name.startswith("platecover.service"), f"{path.name}: {name}"
+
+
+def test_only_the_command_line_imports_plots() -> None:
+    for folder in ("coverage", "service"):
+        for path in (ROOT / folder).glob("*.py"):
+            if "platecover.coverage.plots" in imports_of(path):
+                assert path.name == "commands.py"
+
+
+def test_every_floor_lists_modules_that_exist() -> None:
+    existing = {path.stem for path in (ROOT / "coverage").glob("*.py")}
+    assert set(FLOOR_OF) == existing
