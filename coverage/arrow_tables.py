@@ -29,7 +29,7 @@ def kept_table(columns: Mapping[str, NDArray[Any]], declared: Sequence[Column]) 
         if column.kind == "text":
             array = pa.array(_clean(values), type=pa.string(), mask=values == "")
         else:
-            numbers = np.asarray(values, dtype=_NUMPY_KIND[column.kind])
+            numbers: NDArray[Any] = np.asarray(values, dtype=_NUMPY_KIND[column.kind])
             mask = np.isnan(numbers) if column.kind == "float" else None
             array = pa.array(numbers, mask=mask)
         facts = {"unit": column.unit, "ucd": column.ucd, "description": column.description}

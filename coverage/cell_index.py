@@ -46,7 +46,9 @@ class CellLists:
     offsets: NDArray[np.int64]
     exposures: NDArray[np.int32]
 
-    def arrays(self) -> tuple[NDArray[Any], ...]:
+    def arrays(
+        self,
+    ) -> tuple[NDArray[np.int64], NDArray[np.uint32], NDArray[np.int64], NDArray[np.int32]]:
         """The four arrays, as the compiled functions take them."""
         return self.bounds, self.cells, self.offsets, self.exposures
 
@@ -163,7 +165,7 @@ def index_orders(records: Records) -> NDArray[np.int64]:
     short_side_rad = 2.0 * np.minimum(np.arctan(short), records["usable_radius_rad"])
     size_rad = np.maximum(short_side_rad / _CELLS_ACROSS, records["margin_rad"])
     order = np.floor(np.log2(_ORDER_0_SIDE_RAD / size_rad))
-    return np.clip(order, 0, FINEST_ORDER).astype(np.int64)
+    return np.asarray(np.clip(order, 0, FINEST_ORDER), dtype=np.int64)
 
 
 def build_cell_index(records: Records, progress: Callable[[int], None] | None = None) -> CellIndex:
@@ -172,13 +174,11 @@ def build_cell_index(records: Records, progress: Callable[[int], None] | None = 
         records, index_orders(records), KEEP_EDGE, with_margin=True, progress=progress
     )
     exposures = np.repeat(np.arange(len(records), dtype=np.int32), np.diff(found.offsets))
-    return CellIndex(
-        *(
-            _cell_lists(found.orders[kind], found.cells[kind], exposures[kind])
-            for kind in (found.inside, ~found.inside)
-        ),
-        n_exposures=len(records),
+    inside, edge = (
+        _cell_lists(found.orders[kind], found.cells[kind], exposures[kind])
+        for kind in (found.inside, ~found.inside)
     )
+    return CellIndex(inside, edge, len(records))
 
 
 def _cell_lists(

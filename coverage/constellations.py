@@ -22,6 +22,8 @@ from platecover.coverage.errors import QueryError
 from platecover.coverage.region_arcs import Arcs, meridian_arcs, parallel_arcs, turned
 
 DEGREES_PER_HOUR = 15.0
+# Misspelt in astropy's list; as the IAU has them.
+CORRECTED_NAMES = {"Cha": "Chamaeleon", "Oph": "Ophiuchus", "PsA": "Piscis Austrinus"}
 NEAR_NAMES = 3  # as many suggestions as fit in a line
 
 
@@ -41,7 +43,8 @@ class Chequers(NamedTuple):
 def names() -> dict[str, str]:
     """Latin names of the 88 constellations by IAU abbreviation, in alphabetical order."""
     text = _package_data("constellation_names.dat")
-    return dict(sorted(line.split(maxsplit=1) for line in text))
+    listed = dict(line.strip().split(maxsplit=1) for line in text)
+    return dict(sorted((listed | CORRECTED_NAMES).items()))
 
 
 def _package_data(file: str) -> list[str]:

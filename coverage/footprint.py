@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from platecover.coverage.compiled import compiled
 from platecover.coverage.healpix_cells import BASE_CELLS, BOUNDING_RADIUS_RAD, cell_direction
 from platecover.coverage.plate_geometry import Records, edge_distances_rad
+from platecover.coverage.value_checks import HIGHEST_ORDER
 
 # What becomes of a cell of the last order that the boundary may cross:
 KEEP_EDGE = 0  # kept, marked as edge (the search decides by exact geometry)
@@ -24,7 +25,7 @@ TOUCHES = 1  # kept if the footprint touches it
 HOLDS_CENTRE = 2  # kept if its centre is in the footprint
 
 _STACK = 128  # 12 base cells and three waiting siblings at each of 29 orders
-_TOUCH_LEVELS = 7  # a touch is followed to 1/128 of a cell's side, then believed
+_TOUCH_LEVELS = 7  # a touch is followed to 1/128 of a cell's side (or order 29), then believed
 _CHUNK = 2048  # exposures refined between two reports of progress
 _FIRST_GUESS = 160  # cells an exposure, for the first size of the buffers
 _UNION_CHUNK = 20_000  # exposures whose cells are held in memory before they are merged
@@ -65,7 +66,7 @@ def footprint_cells(
     ----------
     records : dtype GEOMETRY, shape (n,)
     last_orders : int64, shape (n,)
-        Finest order for each exposure, 0 to 24.
+        Finest order for each exposure, 0 to 29.
     rule : int
         KEEP_EDGE, TOUCHES or HOLDS_CENTRE.
     with_margin : bool, optional
@@ -78,8 +79,22 @@ def footprint_cells(
     -------
     FootprintCells
         Disjoint cells of each exposure in NESTED order.
+
+    Raises
+    ------
+    ValueError
+        If there is not one order from 0 to 29 for each exposure, or the rule is another one.
     """
-    records = np.asarray(records)
+    records, last_orders = np.asarray(records), np.asarray(last_orders, dtype=np.int64)
+    if last_orders.shape != (len(records),):
+        raise ValueError(f"last_orders must have shape ({len(records)},), got {last_orders.shape}")
+    if not ((last_orders >= 0) & (last_orders <= HIGHEST_ORDER)).all():
+        raise ValueError(
+            f"last_orders must be from 0 to {HIGHEST_ORDER},"
+            f" got {last_orders.min()} to {last_orders.max()}"
+        )
+    if rule not in (KEEP_EDGE, TOUCHES, HOLDS_CENTRE):
+        raise ValueError(f"rule must be KEEP_EDGE, TOUCHES or HOLDS_CENTRE, got {rule!r}")
     starts = range(0, len(records), _CHUNK)
 
     def refine_chunk(start: int) -> tuple[NDArray[Any], ...]:
@@ -191,11 +206,12 @@ def _touches(
     stack_cell = np.empty(4 * (_TOUCH_LEVELS + 1), np.int64)
     stack_level = np.empty(4 * (_TOUCH_LEVELS + 1), np.int64)
     stack_cell[0], stack_level[0] = cell, 0
+    last_level = min(_TOUCH_LEVELS, HIGHEST_ORDER - order)
     waiting = 1
     while waiting > 0:
         waiting -= 1
         level, parent = stack_level[waiting], stack_cell[waiting]
-        if level == _TOUCH_LEVELS:
+        if level == last_level:
             return True
         for child in range(4):
             x, y, z = cell_direction(order + level + 1, 4 * parent + child)

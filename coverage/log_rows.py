@@ -53,7 +53,10 @@ class LogRows:
     def text(self, column: str) -> Texts:
         """Return the cells of a known column for reading: trimmed, in its own unit."""
         if column not in self._texts:
-            parts = [stripped(table.reading(column)) for table in self.tables]
+            parts = [
+                stripped(table.reading(column)) if column in table.cells else table.reading(column)
+                for table in self.tables
+            ]
             self._texts[column] = np.concatenate(parts)
         return self._texts[column]
 
@@ -90,14 +93,10 @@ def read_rows(paths: Sequence[str | Path], progress: Progress) -> LogRows:
     lengths = [len(table) for table in tables]
     starts = np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
     names = dict.fromkeys(name for table in tables for name in table.cells)
+    known_first = dict.fromkeys([*(name for name in LOG_COLUMNS if name in names), *names])
     cells = {
-        name: np.concatenate(
-            [
-                table.cells[name] if name in table.cells else as_texts([""] * len(table))
-                for table in tables
-            ]
-        )
-        for name in dict.fromkeys([*(n for n in LOG_COLUMNS if n in names), *names])
+        name: np.concatenate([table.cells.get(name, table.reading(name)) for table in tables])
+        for name in known_first
     }
     overlong = {
         int(start) + row: extra
@@ -120,7 +119,7 @@ def _short_names(paths: Sequence[str]) -> list[str]:
     longest = max(len(one) for one in parts)
     names = list(paths)
     for depth in range(longest, 0, -1):
-        shorter = ["/".join(one[-depth:]) for one in parts]
+        shorter = [str(PurePath(*one[-depth:])) for one in parts]
         if len(set(shorter)) < len(set(names)):
             break
         names = shorter

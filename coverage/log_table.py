@@ -66,7 +66,7 @@ class LogTable:
         """Return the cells of a column as they are to be read, '' if there is no such column."""
         if name in self.readings:
             return self.readings[name]
-        return self.cells[name] if name in self.cells else as_texts([""] * len(self))
+        return self.cells[name] if name in self.cells else np.full(len(self), "", dtype=object)
 
 
 def log_table(
@@ -157,7 +157,7 @@ def _in_plain_unit(path: str, key: str, column: FileColumn) -> Texts:
     values, _, codes = read_each(cells, lambda cell: float(cell) * factor)
     readable = np.array([value is not None for value in values], dtype=np.bool_)
     numbers = np.array([value for value in values if value is not None], dtype=np.float64)
-    texts = as_texts(encode(cells)[0])  # what cannot be read stays, to be remarked on
+    texts = as_texts(encode(cells.tolist())[0])  # what cannot be read stays, to be remarked on
     texts[readable] = number_texts(numbers)
     return texts[codes]
 

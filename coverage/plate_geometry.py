@@ -17,6 +17,7 @@ from platecover.coverage.directions import east_and_north, ra_dec_deg, unit_vect
 
 ARCSEC_PER_RADIAN = 3600.0 * math.degrees(1.0)
 DEG2_PER_SR = math.degrees(1.0) ** 2
+RIGHT_ANGLE_DEG = 90.0
 
 # What the searches need to know of an exposure. `usable_radius_rad` is infinite where nothing
 # is cut; `either_layout` is 1 where it is not known which side is the width.
@@ -114,11 +115,11 @@ def geometry_records(
     Raises
     ------
     ValueError
-        If a value is not finite (usable radius apart), a size or scale not above zero, a margin
-        negative, or a declination beyond a pole.
+        If a value is masked or not finite (usable radius apart), a size or scale not above zero,
+        a corner 90 degrees from the centre, a margin negative, or a declination beyond a pole.
     """
     columns = np.broadcast_arrays(
-        *(np.atleast_1d(np.asarray(column, dtype=np.float64)) for column in (
+        *(np.atleast_1d(_floats(column)) for column in (
             s_ra, s_dec, position_angle_deg, width_mm, height_mm, scale_arcsec_per_mm,
             usable_radius_deg, margin_deg,
         )),
@@ -127,7 +128,7 @@ def geometry_records(
     )  # fmt: skip
     ra, dec, angle, width, height, scale, radius, margin, known, unsure = columns
     _require("s_ra", ra, np.isfinite(ra), "finite")
-    _require("s_dec", dec, np.abs(dec) <= 90.0, "from -90 to 90")
+    _require("s_dec", dec, np.abs(dec) <= RIGHT_ANGLE_DEG, "from -90 to 90")
     _require("position_angle_deg", angle, np.isfinite(angle), "finite")
     for name, column in (
         ("width_mm", width),
@@ -135,6 +136,8 @@ def geometry_records(
         ("scale_arcsec_per_mm", scale),
     ):
         _require(name, column, (column > 0.0) & np.isfinite(column), "finite and above zero")
+    diagonal = half_diagonal_deg(width, height, scale)
+    _require("half-diagonal by size and scale", diagonal, diagonal < RIGHT_ANGLE_DEG, "below 90")
     _require("usable_radius_deg", radius, np.isnan(radius) | (radius > 0.0), "above zero or NaN")
     _require("margin_deg", margin, (margin >= 0.0) & np.isfinite(margin), "finite, not negative")
 
@@ -150,6 +153,11 @@ def geometry_records(
     records["either_layout"] = ~known
     records["never_sure"] = unsure
     return records
+
+
+def _floats(column: ArrayLike) -> NDArray[np.float64]:
+    """Return a column as floats, what is masked as NaN."""
+    return np.ma.filled(np.ma.asarray(column, dtype=np.float64), np.nan)  # type: ignore[no-any-return]
 
 
 def _require(name: str, values: NDArray[Any], good: NDArray[np.bool_], rule: str) -> None:
@@ -235,8 +243,16 @@ def edge_distance_deg(
     -------
     larger_deg, smaller_deg : float64, shape (n,)
         Of the two layouts where the orientation is unknown; else the same number twice.
+
+    Raises
+    ------
+    ValueError
+        If a position is masked, not finite or beyond a pole.
     """
-    vectors = np.broadcast_to(unit_vectors(ra_deg, dec_deg), (len(records), 3))
+    ra, dec = np.broadcast_arrays(np.atleast_1d(_floats(ra_deg)), _floats(dec_deg))
+    _require("ra_deg", ra, np.isfinite(ra), "finite")
+    _require("dec_deg", dec, np.abs(dec) <= RIGHT_ANGLE_DEG, "from -90 to 90")
+    vectors = np.broadcast_to(unit_vectors(ra, dec), (len(records), 3))
     larger, smaller = np.empty(len(records)), np.empty(len(records))
     _edge_distances(np.asarray(records), vectors, larger, smaller)
     return np.degrees(larger), np.degrees(smaller)

@@ -1,10 +1,10 @@
-"""Does a region meet a footprint grown by its margin (match), or shrunk by it (sure)?
+"""Whether a region meets a footprint grown by its margin (match), or shrunk by it (sure).
 
 With e the signed distance to the footprint's edge, S(t) = {e >= t} is the footprint grown by -t
 or shrunk by t; it is convex and symmetric about the plate's centre. A region meets it if it
 holds the centre, or if a piece of the region's boundary comes into S(t): then either the piece
-begins inside S(t), or it crosses one of the circles that bound S(t). All of these crossings
-have closed forms. MOCs, which may have millions of pieces, are searched cell by cell instead.
+begins inside S(t), or it crosses one of the circles that bound S(t), or it comes near a corner.
+All of this has closed forms. MOCs, which may have millions of pieces, are searched cell by cell.
 """
 
 import math
@@ -131,7 +131,7 @@ def _arc_meets(record: Any, tan_x: float, tan_y: float, t: float, arc: Any) -> b
 
     # Sides: the circles -sin t beyond each.
     cos_x, cos_y = 1.0 / math.sqrt(1.0 + tan_x * tan_x), 1.0 / math.sqrt(1.0 + tan_y * tan_y)
-    sin_t, cos_t = math.sin(t), math.cos(t)
+    sin_t = math.sin(t)
     for sign in (-1.0, 1.0):
         if _enters_at(here, shape, sign * cos_x, 0.0, tan_x * cos_x, sin_t):
             return True
@@ -143,19 +143,32 @@ def _arc_meets(record: Any, tan_x: float, tan_y: float, t: float, arc: Any) -> b
     if t >= 0.0:
         return False
 
-    # Corners of the grown footprint are rounded: circles about each corner of the footprint
-    # itself, which lie where sides meet each other or the usable circle.
-    tan_radius = math.tan(radius) if cut else 0.0
-    y_on_x = math.sqrt(max(tan_radius**2 - tan_x**2, 0.0)) if cut else tan_y
-    x_on_y = math.sqrt(max(tan_radius**2 - tan_y**2, 0.0)) if cut else tan_x
-    for corner in ((tan_x, y_on_x), (x_on_y, tan_y)):
-        length = math.sqrt(1.0 + corner[0] ** 2 + corner[1] ** 2)
+    # What the margin adds at a corner, where sides meet each other or the usable circle, is
+    # a circle about it.
+    x_on_y, y_on_x = tan_x, tan_y
+    if cut:  # a side that the circle has cut off gives way to the circle's own point
+        tan_radius = math.tan(radius)
+        tan_x, tan_y = min(tan_x, tan_radius), min(tan_y, tan_radius)
+        x_on_y, y_on_x = math.sqrt(tan_radius**2 - tan_y**2), math.sqrt(tan_radius**2 - tan_x**2)
+    for x, y in ((tan_x, y_on_x), (x_on_y, tan_y)):
         for sign_x in (-1.0, 1.0):
             for sign_y in (-1.0, 1.0):
-                x, y = sign_x * corner[0] / length, sign_y * corner[1] / length
-                if _enters_at(here, shape, x, y, 1.0 / length, cos_t):
+                if _to_corner_rad(record, sign_x * x, sign_y * y, arc) <= -t + ROUNDING_RAD:
                     return True
     return False
+
+
+@compiled
+def _to_corner_rad(record: Any, x: float, y: float, arc: Any) -> float:
+    """Distance from an arc to the point (x, y) of a plate's tangent plane."""
+    length = math.sqrt(1.0 + x * x + y * y)
+    x_axis, y_axis, centre = record.x_axis, record.y_axis, record.centre
+    return arc_distance_rad(
+        arc,
+        (centre[0] + x * x_axis[0] + y * y_axis[0]) / length,
+        (centre[1] + x * x_axis[1] + y * y_axis[1]) / length,
+        (centre[2] + x * x_axis[2] + y * y_axis[2]) / length,
+    )
 
 
 @compiled
@@ -187,7 +200,8 @@ def _point_in(here: Any, shape: Any, s: float) -> bool:
     u = cos_g * a[0] + cosine * b[0] + sine * c[0]
     v = cos_g * a[1] + cosine * b[1] + sine * c[1]
     w = cos_g * a[2] + cosine * b[2] + sine * c[2]
-    return edge_distance_in_axes_rad(u, v, w, tan_x, tan_y, radius) >= t - ROUNDING_RAD
+    distance: float = edge_distance_in_axes_rad(u, v, w, tan_x, tan_y, radius)
+    return bool(distance >= t - ROUNDING_RAD)
 
 
 @compiled

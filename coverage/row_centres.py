@@ -53,8 +53,11 @@ def logged_centres(rows: LogRows, notes: RowNotes) -> LoggedCentres:
     )
 
 
-def equinoxes(rows: LogRows, defaults: SeriesDefaults, notes: RowNotes) -> Texts:
-    """Return the equinox of every row as text; rows without any are set aside."""
+def equinoxes(rows: LogRows, series: Texts, defaults: SeriesDefaults, notes: RowNotes) -> Texts:
+    """Return the equinox of every row as text; rows without any are set aside.
+
+    Rows of no known series are set aside for that alone: theirs might have one.
+    """
     values, reasons, codes = read_each(
         rows.text("equinox"), lambda text: text and short(parse_equinox)(text) and text
     )
@@ -62,7 +65,7 @@ def equinoxes(rows: LogRows, defaults: SeriesDefaults, notes: RowNotes) -> Texts
     stated = as_texts(value or "" for value in values)[codes]
     texts = defaults.fill_text("equinox", stated, "")
     refused = as_texts(reasons)[codes]
-    missing = np.asarray(texts == "", dtype=np.bool_)
+    missing = np.asarray((texts == "") & (series != ""), dtype=np.bool_)
     why = as_texts(
         f"{reason}, and the series gives none" if reason else "no equinox, nor one of the series"
         for reason in refused
@@ -87,7 +90,7 @@ def icrs_centres(
     notes : RowNotes
         Undated rows in the equinox of date are set aside.
     """
-    different, codes = encode(equinox_texts)
+    different, codes = encode(equinox_texts.tolist())
     read = [parse_equinox(text or "ICRS") for text in different]
     system = np.array([SYSTEM_CODES[one.system] for one in read], dtype=np.int8)[codes]
     year = np.array([one.year for one in read], dtype=np.float64)[codes]

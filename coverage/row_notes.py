@@ -40,6 +40,15 @@ class RowNotes:
         """Remark on a cell of rows."""
         self._remarks.extend(_spelled_out(where, column, reasons))
 
+    def fault_at(self, row: int, column: str, reason: str) -> None:
+        """Set one row aside."""
+        self._faults.append((row, column, reason))
+        self.faulty[row] = True
+
+    def remark_at(self, row: int, column: str, reason: str) -> None:
+        """Remark on a cell of one row."""
+        self._remarks.append((row, column, reason))
+
     def bad_cells(self, column: str, reasons: Texts) -> None:
         """Remark on the cells that have a reason not to be used."""
         where = _given(reasons)
@@ -96,8 +105,6 @@ def _given(reasons: Texts) -> Flags:
     return np.asarray(reasons != "", dtype=np.bool_)
 
 
-def _spelled_out(
-    where: Flags, column: str, reasons: str | Texts
-) -> Iterator[tuple[int, str, str]]:
+def _spelled_out(where: Flags, column: str, reasons: str | Texts) -> Iterator[tuple[int, str, str]]:
     for row in np.flatnonzero(where).tolist():
         yield row, column, reasons if isinstance(reasons, str) else reasons[row]

@@ -3,18 +3,25 @@
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from platecover.coverage.calendar_dates import DAY, UNDATED, LoggedDate, parse_date, parse_time
+from platecover.coverage.calendar_dates import (
+    DAY,
+    MJD_ZERO_JD,
+    UNDATED,
+    LoggedDate,
+    parse_date,
+    parse_time,
+)
 from platecover.coverage.clocks import (
     END,
     JD,
     LST,
     MID,
-    MJD_ZERO_JD,
     START,
     Clock,
     LoggedTimes,
@@ -68,12 +75,12 @@ def short(parse: Callable[[str], Value]) -> Callable[[str], Value]:
 
 def read_dates(dates: Texts, calendars: Texts) -> RowDates:
     """Read date cells, shape (n,), each in its calendar (`gregorian` or `julian`)."""
-    pairs, codes = encode(as_texts(zip(calendars, dates, strict=True)))
+    pairs, codes = encode(zip(calendars.tolist(), dates.tolist(), strict=True))
     read: list[LoggedDate] = []
     reasons: list[str] = []
     for calendar, text in pairs:
         try:
-            read.append(short(lambda date, c=calendar: parse_date(date, c))(text))  # type: ignore[misc]
+            read.append(short(partial(parse_date, calendar=calendar))(text))
             reasons.append("")
         except ValueError as error:
             read.append(LoggedDate(UNDATED, math.nan, math.nan))
@@ -95,7 +102,10 @@ def _julian_date(text: str) -> tuple[float, bool]:
     """Return a Julian Date and whether it is a whole number; NaN if the cell is empty."""
     if not text:
         return math.nan, False
-    number = read_number(text)
+    try:
+        number = read_number(text)
+    except ValueError:
+        raise ValueError(f"{shown(text)} is no Julian Date, which the clock JD asks for") from None
     if not FIRST_JULIAN_DATE <= number <= LAST_JULIAN_DATE:
         raise ValueError(
             f"Julian Date {shown(text)} is impossible: {FIRST_JULIAN_DATE:.0f} to "
@@ -182,7 +192,7 @@ def _clocks(rows: LogRows, defaults: SeriesDefaults, notes: RowNotes) -> _RowClo
     names = defaults.fill_text("clock", stated, "")
     dated = np.asarray(rows.text("date") != "", dtype=np.bool_)
     notes.remark(dated & (names == ""), "clock", "not stated, nor by the series; taken as UT")
-    different, places = encode(names)
+    different, places = encode(names.tolist())
     return _RowClocks([parse_clock(name or "UT") for name in different], places)
 
 
@@ -205,7 +215,7 @@ def _exposure_s(rows: LogRows, notes: RowNotes) -> Floats:
 
 def _coordinates(stations: Texts, observatory: Observatory) -> tuple[Floats, Floats]:
     """Return longitude and latitude of each row's station; 0 where unknown (set aside)."""
-    different, codes = encode(stations)
+    different, codes = encode(stations.tolist())
     places = [observatory.stations.get(key) for key in different]
     longitude = np.array([place.longitude_deg if place else 0.0 for place in places])
     latitude = np.array([place.latitude_deg if place else 0.0 for place in places])

@@ -121,8 +121,9 @@ def _circle_matches(edition: Edition, circle: Circle) -> Hits:
     count = len(numbers)
     centre, larger, sure = np.empty(count), np.empty(count), np.empty(count, dtype=np.bool_)
     match = np.empty(count, dtype=np.bool_)
+    x, y, z = (float(component) for component in vector)
     _measure(
-        edition.geometry, numbers, *vector, math.radians(circle.radius_deg),
+        edition.geometry, numbers, x, y, z, math.radians(circle.radius_deg),
         centre, larger, match, sure,
     )  # fmt: skip
     hits = Hits(numbers, sure, np.degrees(centre), np.degrees(larger))

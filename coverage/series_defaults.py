@@ -26,8 +26,6 @@ class SeriesDefaults:
         First day of the logged date; NaN = undated.
     date_kind : int8, shape (n,)
         Kinds of `calendar_dates`.
-    notes : RowNotes
-        Takes a remark where a month's or year's first day decides.
     """
 
     def __init__(
@@ -36,7 +34,6 @@ class SeriesDefaults:
         series: Texts,
         day_mjd: Floats,
         date_kind: NDArray[np.int8],
-        notes: RowNotes,
     ) -> None:
         self._series = [
             (observatory.series[code], np.flatnonzero(series == code))
@@ -45,7 +42,7 @@ class SeriesDefaults:
         ]
         self._day_mjd = day_mjd
         self._long_date = (date_kind == MONTH) | (date_kind == YEAR)
-        self._notes = notes
+        self._by_first_day: dict[int, list[str]] = {}  # keys that a long date decided, by row
 
     def values(self, key: str, default: Any, *, where: Flags | None = None) -> NDArray[Any]:
         """Return the series' values of `key`, shape (n,) or (n, 2).
@@ -57,19 +54,16 @@ class SeriesDefaults:
         default : object
             Where the file gives none.
         where : bool, shape (n,), optional
-            Rows that will use the value: of these, the ones with a month or year as date get
-            a remark if the value changes with the date.
+            Rows that will use the value; of these, `remark_on_long_dates` tells of the ones
+            with a month or year as date, if the value changes with the date.
         """
         shape = (len(self._day_mjd), *np.shape(default))
         answer = np.full(shape, default, dtype=object if isinstance(default, str) else None)
         for series, rows in self._series:
             answer[rows] = series.values(key, self._day_mjd[rows], default)
             if where is not None and series.changes(key):
-                unsure = np.zeros(len(self._day_mjd), dtype=np.bool_)
-                unsure[rows] = self._long_date[rows] & where[rows]
-                self._notes.remark(
-                    unsure, "date", f"{key} of the series as on the first day of the date"
-                )
+                for row in rows[self._long_date[rows] & where[rows]].tolist():
+                    self._by_first_day.setdefault(row, []).append(key)
         return answer
 
     def fill_text(self, key: str, stated: Texts, default: str) -> Texts:
@@ -81,3 +75,11 @@ class SeriesDefaults:
         """Return stated numbers, where NaN those of the series, else `default`."""
         missing = np.isnan(stated)
         return np.where(missing, self.values(key, default, where=missing), stated)
+
+    def remark_on_long_dates(self, notes: RowNotes) -> None:
+        """Remark on rows whose month or year was taken by its first day."""
+        for row, keys in self._by_first_day.items():
+            what = ", ".join(dict.fromkeys(keys))
+            notes.remark_at(
+                row, "date", f"{what}: the value of the series on the first day of this date"
+            )

@@ -1,6 +1,6 @@
 """Arrays of cell texts: each different text is read once, however often it occurs."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Hashable, Iterable
 from typing import TypeVar
 
 import numpy as np
@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 Texts = NDArray[np.object_]
 Value = TypeVar("Value")
+Key = TypeVar("Key", bound=Hashable)
 
 
 def as_texts(values: Iterable[str]) -> Texts:
@@ -18,12 +19,11 @@ def as_texts(values: Iterable[str]) -> Texts:
     return texts
 
 
-def encode(texts: Texts) -> tuple[list[str], NDArray[np.int64]]:
-    """Return the different texts in order of first use, and for each text its place there."""
-    places: dict[str, int] = {}
-    codes = (places.setdefault(text, len(places)) for text in texts)
-    inverse = np.fromiter(codes, np.int64, len(texts))
-    return list(places), inverse
+def encode(values: Iterable[Key]) -> tuple[list[Key], NDArray[np.int64]]:
+    """Return the different values in order of first use, and for each value its place there."""
+    places: dict[Key, int] = {}
+    codes = [places.setdefault(value, len(places)) for value in values]
+    return list(places), np.array(codes, dtype=np.int64)
 
 
 def stripped(texts: Texts) -> Texts:
@@ -52,7 +52,7 @@ def read_each(
     codes : int64, shape (n,)
         Place of each text in the two lists.
     """
-    different, codes = encode(texts)
+    different, codes = encode(texts.tolist())
     values: list[Value | None] = []
     reasons: list[str] = []
     for text in different:

@@ -19,7 +19,7 @@ from platecover.service.formats import BINARY_FORMATS, EPOCH_FORMATS, ROW_FORMAT
 from platecover.service.progress_bar import ProgressBars
 
 _DEMO_MARK = ".platecover-demo"  # says that a folder is ours to rebuild
-_DEMO_QUESTION = ("83.6", "22.0", "0")
+_DEMO_QUESTION = (325.68, 43.59, 0.0)  # RA, Dec, radius
 _LISTED = 10  # rows set aside that are named on the terminal
 
 
@@ -129,7 +129,7 @@ def demo(options: argparse.Namespace) -> None:
     print(f"logs and observatory file of an invented observatory: {folder}")
     print(_last_line(_build(archive, files.logs, files.observatory, allow_removed=True)))
     ra, dec, radius = _DEMO_QUESTION
-    words = ["platecover", "cone", "--archive", str(archive), ra, dec, radius]
+    words = ["platecover", "cone", "--archive", str(archive), f"{ra:g}", f"{dec:g}", f"{radius:g}"]
     print(f"\n$ {shlex.join(words)}")
     rows = Archive.open(archive).rows(Region.circle(ra, dec, radius))
     print(ROW_FORMATS["table"](rows, {}).decode(), end="")
