@@ -37,7 +37,7 @@ DEGREES_PER_TURN = 360.0
 SIDEREAL_PER_SOLAR = 1.002737909350795  # rate of mean sidereal time; Aoki et al. 1982, IAU 1982
 LARGEST_ZONE_HOURS = 14.0  # Line Islands, the zone farthest from Greenwich
 GMT_FROM_MIDNIGHT_MJD = mjd_of(1925, 1, 1, "gregorian")  # almanacs for 1925 on; Expl. Suppl. 1961
-ROUNDING_DAYS = 1e-9  # 0.1 ms: a reading this near before its day's start is at the start
+ROUNDING = 1e-9  # of a day (0.1 ms) or a ratio: so little over a limit is not over it
 LARGEST_DISAGREEMENT = 0.1  # between exposure and end reading, of the exposure; common practice
 
 CLOCK_NAMES = "UT, UTC, GMT, GMAT, LMT, LMAT, LST, UTC+hh:mm or JD"
@@ -253,14 +253,10 @@ def _read_clocks(times: LoggedTimes, lengths: _Lengths) -> _Spans:
     # Starts, in UT days after midnight UT of the civil date.
     own_day = np.where(times.noon, 0.5, 0.0) - ahead_days
     night = 0.5 - local_days
-    in_night = (
-        (times.date_kind == DOUBLE)
-        | (times.evening & ~times.noon)
-        | ((times.clock == LST) & times.noon)
-    )
+    in_night = (times.date_kind == DOUBLE) | (times.evening & ~times.noon)
     start = np.where(in_night, night, own_day)
     phase = np.mod(times.time_hours / HOURS_PER_DAY + own_day - start, 1.0)
-    phase = np.where(phase > 1.0 - ROUNDING_DAYS, 0.0, phase)
+    phase = np.where(phase > 1.0 - ROUNDING, 0.0, phase)
 
     undated = times.date_kind == UNDATED
     day_start = np.where(undated, np.nan, times.first_day_mjd + start)
@@ -347,7 +343,7 @@ def _unused_readings(times: LoggedTimes, dated: Flags) -> list[tuple[Flags, str,
 def _odd_lengths(times: LoggedTimes, lengths: _Lengths) -> list[tuple[Flags, str, str]]:
     """Notes on end readings that are hard to believe."""
     stated_s, by_end_s = lengths.exptime_s, lengths.by_end_s
-    apart = np.abs(by_end_s - stated_s) > LARGEST_DISAGREEMENT * stated_s
+    apart = np.abs(by_end_s / stated_s - 1.0) > LARGEST_DISAGREEMENT + ROUNDING
     return [
         (by_end_s == 0.0, "time_end", "the same as the time; taken as no length"),
         (apart, "time_end", "more than 10 % away from the time and the exposure"),

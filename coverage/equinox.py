@@ -39,9 +39,10 @@ FK4_DRIFT_ARCSEC_PER_CENTURY = np.array(
     ]
 )
 
-# E-terms (Aoki et al. 1983, as above): constant of aberration, then eccentricity of the Earth's
-# orbit, longitude of its perihelion and obliquity by powers of tropical centuries from B1950.
-ABERRATION_ARCSEC = 20.496
+# E-terms: constant of aberration (IAU 1976), then Newcomb's eccentricity of the Earth's
+# orbit, longitude of its perihelion and obliquity, by powers of tropical centuries from B1950
+# (Smith et al. 1989, AJ 97, 265, appendix 2).
+ABERRATION_ARCSEC = 20.49552
 ECCENTRICITY = (0.01673011, -0.00004193, -0.000000126)
 PERIHELION_ARCSEC = (1015489.951, 6190.67, 1.65, 0.012)
 OBLIQUITY_ARCSEC = (84404.836, -46.8495, -0.00319, -0.00181)

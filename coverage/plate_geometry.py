@@ -130,11 +130,8 @@ def geometry_records(
     _require("s_ra", ra, np.isfinite(ra), "finite")
     _require("s_dec", dec, np.abs(dec) <= RIGHT_ANGLE_DEG, "from -90 to 90")
     _require("position_angle_deg", angle, np.isfinite(angle), "finite")
-    for name, column in (
-        ("width_mm", width),
-        ("height_mm", height),
-        ("scale_arcsec_per_mm", scale),
-    ):
+    sizes = {"width_mm": width, "height_mm": height, "scale_arcsec_per_mm": scale}
+    for name, column in sizes.items():
         _require(name, column, (column > 0.0) & np.isfinite(column), "finite and above zero")
     diagonal = half_diagonal_deg(width, height, scale)
     _require("half-diagonal by size and scale", diagonal, diagonal < RIGHT_ANGLE_DEG, "below 90")
@@ -157,7 +154,7 @@ def geometry_records(
 
 def _floats(column: ArrayLike) -> NDArray[np.float64]:
     """Return a column as floats, what is masked as NaN."""
-    return np.ma.filled(np.ma.asarray(column, dtype=np.float64), np.nan)  # type: ignore[no-any-return]
+    return np.asarray(np.ma.filled(np.ma.asarray(column, dtype=np.float64), np.nan))
 
 
 def _require(name: str, values: NDArray[Any], good: NDArray[np.bool_], rule: str) -> None:

@@ -298,6 +298,11 @@ def test_mid_exposure_of_worked_plates(rows: dict[str, Any], mid_jd: float) -> N
         # with noon days date_is has no effect
         (row("1935-03-02", "13:15", "GMAT", evening=True), "1935-03-03", "01:15"),
         (row("1935-03-02", "1:15", "LMT", evening=True, noon=True), "1935-03-02", "13:15"),
+        (
+            row("1935-03-02", "15:00", "GMAT", evening=True, longitude_deg=150.0),
+            "1935-03-03",
+            "03:00",
+        ),
         # UT far from Greenwich: at 150 E the night of March 2 is 02h to 02h UT of March 2 and 3
         (
             row("1935-03-02", "13:00", "UT", evening=True, longitude_deg=150.0),
@@ -347,12 +352,18 @@ def test_dates_of_the_evening(logged: dict[str, Any], date_ut: str, time_ut: str
     assert_one(place(logged), expected, expected, "exposure")
 
 
-@given(longitude_deg=st.floats(-180.0, 180.0), day=st.integers(-3000, 50000))
-def test_local_noon_opens_the_night_whatever_the_rounding(longitude_deg: float, day: int) -> None:
-    noon = row("1935-03-02", "12:00", "LMT", evening=True, longitude_deg=longitude_deg)
-    noon |= {"first_day_mjd": float(day), "end_day_mjd": day + 1.0}
-    expected = day + 0.5 - longitude_deg / 360.0
-    assert_allclose(place(noon).t_min, expected, rtol=0.0, atol=1e-9)
+def test_local_noon_opens_the_night_whatever_the_rounding() -> None:
+    # A zone's noon on its central meridian is local mean noon: 15 degrees to the hour.
+    zones = [n / 60.0 for n in range(-720, 721)]
+    zoned = [row("1935-03-02", "12:00", "UTC+1", evening=True)] * len(zones)
+    spans = place(
+        *(
+            logged | {"zone_hours": zone, "longitude_deg": 15.0 * zone}
+            for logged, zone in zip(zoned, zones, strict=True)
+        )
+    )
+    expected = moment("1935-03-02", "12:00") - np.array(zones) / 24.0
+    assert_allclose(spans.t_min, expected, rtol=0.0, atol=1e-9)
 
 
 def newcomb_gmst_hours(mjd: float) -> float:
@@ -595,14 +606,18 @@ def test_end_readings() -> None:
         row("1935-03-02", "20:15", end="21:00", exposure_s=2600.0),  # 4 % off: breaks, say
         row("1935-03-02", "20:15", end="21:00", exposure_s=1800.0),
         row("1935-03-02", "20:15", end="21:00", time_is=MID),
+        row("1935-03-02", "20:15", end="20:37", exposure_s=1200.0),  # 10 %, not over
+        row("1935-03-02", "20:15", end="20:33", exposure_s=1200.0),  # 10 %, not over
         row("1935-03-02", "8:00", "GMAT", end="8:30"),
     )
-    start = np.array(["20:15", "23:45", "20:15", "20:15", "19:30", "20:00"])
+    start = np.array(["20:15", "23:45", "20:15", "20:15", "19:30", "20:15", "20:15", "20:00"])
     t_min = np.array([moment("1935-03-02", time) for time in start])
-    minutes = np.array([45.0, 30.0, 45.0, 45.0, 90.0, 30.0])
+    minutes = np.array([45.0, 30.0, 45.0, 45.0, 90.0, 22.0, 18.0, 30.0])
     assert_allclose(spans.t_min, t_min, rtol=0.0, atol=0.01 * SECOND)
     assert_allclose(spans.t_max, t_min + minutes * MINUTE, rtol=0.0, atol=0.01 * SECOND)
-    assert_allclose(spans.t_exptime_s, [2700.0, 1800.0, 2600.0, 1800.0, 5400.0, 1800.0])
+    assert_allclose(
+        spans.t_exptime_s, [2700.0, 1800.0, 2600.0, 1800.0, 5400.0, 1200.0, 1200.0, 1800.0]
+    )
     ((mask, column, reason),) = spans.notes
     assert (list(np.flatnonzero(mask)), column) == ([3], "time_end")
     assert "10 %" in reason
@@ -646,7 +661,8 @@ def test_julian_dates() -> None:
         jd_row | {"julian_date": 2415020.0, "exposure_s": 600.0},  # written 2415020.0
         jd_row | {"julian_date": 2411442.372467, "exposure_s": 600.0, "time_is": END},
         jd_row | {"julian_date": np.nan},
-        jd_row | {"julian_date": 2411442.25, "time_hours": 3.0, "end_hours": 4.0},
+        # whatever the date column was taken for
+        row("1898", clock="JD") | {"julian_date": 2411442.25, "time_hours": 3.0, "end_hours": 4.0},
     )
     noon = moment("1899-12-31", "12:00")  # JD 2415020.0
     # Greenwich 1890 March 15, 20h56m21.2s is JD 2411442.372467

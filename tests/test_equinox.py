@@ -193,6 +193,15 @@ def test_fk4_b1950_is_erfas_fk45z_at_any_epoch() -> None:
     assert separation_arcsec(ra, dec, expected.ra.deg, expected.dec.deg).max() < 0.0025
 
 
+def test_e_terms() -> None:
+    e_terms = equinox._e_terms(np.array([1950.0, 1900.0, 1875.0, 1855.0]))
+    # SOFA/ERFA source, Fk425; Explanatory Supplement 1992, section 3.5
+    assert_allclose(e_terms[0], [-1.62557e-6, -0.31919e-6, -0.13843e-6], rtol=0.0, atol=2e-11)
+    # by hand from eccentricity, perihelion and obliquity
+    length_arcsec = np.degrees(np.linalg.norm(e_terms, axis=-1)) / ARCSEC
+    assert_allclose(length_arcsec, [0.3429, 0.3433, 0.3435, 0.3437], rtol=0.0, atol=1e-4)
+
+
 def test_galactic_pole_lacks_its_e_terms() -> None:
     # 12h49m +27d24m (B1950) is 192.85948, +27.12825 by the usual J2000 value; that definition
     # has no E-terms, so taking them off must move it: 0.18 arcsec, to +27.128303.

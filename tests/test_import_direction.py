@@ -19,9 +19,10 @@ FLOORS: dict[str, set[str]] = {
         "region_cells", "region_moc", "region_overlap", "region_polygon", "region_text", "regions",
     },
     "reading": {
-        "delimited_text", "designation", "ecsv_header", "log_cells", "log_table", "observatory",
-        "observatory_values", "plate_log", "record_files", "row_identity", "sexagesimal",
-        "table_files",
+        "delimited_text", "designation", "ecsv_header", "log_cells", "log_rows", "log_table",
+        "observatory", "observatory_values", "plate_facts", "plate_log", "record_files",
+        "row_centres", "row_identity", "row_notes", "row_sizes", "row_times", "series_defaults",
+        "sexagesimal", "table_files",
     },
     "keeping": {"cell_index", "edition", "edition_publish", "moc_files", "plate_register"},
     "building": {"edition_build"},
