@@ -32,10 +32,14 @@ def kept_table(columns: Mapping[str, NDArray[Any]], declared: Sequence[Column]) 
             numbers: NDArray[Any] = np.asarray(values, dtype=_NUMPY_KIND[column.kind])
             mask = np.isnan(numbers) if column.kind == "float" else None
             array = pa.array(numbers, mask=mask)
-        facts = {"unit": column.unit, "ucd": column.ucd, "description": column.description}
         arrays.append(array)
-        fields.append(pa.field(column.name, array.type, metadata=facts))
+        fields.append(pa.field(column.name, array.type, metadata=column_facts(column)))
     return pa.table(arrays, schema=pa.schema(fields))
+
+
+def column_facts(column: Column) -> dict[str, str]:
+    """What goes with a field of a Parquet file as its metadata."""
+    return {"unit": column.unit, "ucd": column.ucd, "description": column.description}
 
 
 def mapped_table(columns: Mapping[str, NDArray[Any]], declared: Sequence[Column]) -> pa.Table:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
 from platecover.coverage.compiled import compiled
 from platecover.coverage.footprint import KEEP_EDGE, footprint_cells
@@ -51,6 +51,10 @@ class CellLists:
     ) -> tuple[NDArray[np.int64], NDArray[np.uint32], NDArray[np.int64], NDArray[np.int32]]:
         """The four arrays, as the compiled functions take them."""
         return self.bounds, self.cells, self.offsets, self.exposures
+
+
+# Of the arrays of CellLists, by name.
+_DTYPES = {"bounds": np.int64, "cells": np.uint32, "offsets": np.int64, "exposures": np.int32}
 
 
 @dataclass(frozen=True)
@@ -215,16 +219,34 @@ def open_cell_index(folder: Path, n_exposures: int) -> CellIndex:
 
     Raises
     ------
-    OSError, ValueError
-        If a file is missing or is no array.
+    ValueError
+        If a file is missing or is not the array it should be; the text names it.
     """
 
     def opened(kind: str) -> CellLists:
-        return CellLists(
-            *(
-                np.asarray(np.load(folder / f"index_{kind}_{field.name}.npy", mmap_mode="r"))
-                for field in fields(CellLists)
-            )
+        bounds, cells, offsets, exposures = (
+            open_array(folder / f"index_{kind}_{name}.npy", dtype)
+            for name, dtype in _DTYPES.items()
         )
+        if len(bounds) != FINEST_ORDER + 2 or len(offsets) != len(cells) + 1:
+            raise ValueError(f"index_{kind}_*.npy: arrays of lengths that do not belong together")
+        return CellLists(bounds, cells, offsets, exposures)
 
     return CellIndex(opened("inside"), opened("edge"), n_exposures)
+
+
+def open_array(path: Path, dtype: DTypeLike) -> NDArray[Any]:
+    """Memory-map a .npy file that holds an array of one dimension.
+
+    Raises
+    ------
+    ValueError
+        If it is missing, damaged or another array; the text starts with its name.
+    """
+    try:
+        array = np.asarray(np.load(path, mmap_mode="r"))
+    except Exception as fault:  # numpy raises anything on a damaged header
+        raise ValueError(f"{path.name}: {fault}") from None
+    if array.dtype != dtype or array.ndim != 1:
+        raise ValueError(f"{path.name}: an array of {array.ndim} dimensions of {array.dtype}")
+    return array

@@ -25,8 +25,8 @@ RESULT_COLUMNS: tuple[Column, ...] = (
     Column("plate_logged", "text", "", "meta.id.part", "Designation as the log writes it"),
     Column("exposure", "int", "", "meta.number", "Which exposure on the plate, from 1"),
     Column("series", "text", "", "meta.id.parent", "Plate series code"),
-    Column("telescope", "text", "", "instr.tel", "Telescope"),
-    Column("station", "text", "", "instr.obsty", "Station of the observatory"),
+    Column("telescope", "text", "", "meta.id;instr.tel", "Telescope"),
+    Column("station", "text", "", "meta.id;instr.obsty", "Station of the observatory"),
     Column("s_ra", "float", "deg", "pos.eq.ra;meta.main", "ICRS right ascension of the centre"),
     Column("s_dec", "float", "deg", "pos.eq.dec;meta.main", "ICRS declination of the centre"),
     Column(
@@ -76,7 +76,7 @@ FURTHER_COLUMNS: tuple[Column, ...] = (
     Column("log_page", "text", "", "meta.note", "Page of the log book"),
     Column("log_url", "text", "", "meta.ref.url", "Where the page of the log book is"),
     Column("notes", "text", "", "meta.note", "Notes, as logged"),
-    Column("log_file", "text", "", "meta.file", "Log that the exposure was read from"),
+    Column("log_file", "text", "", "meta.id;meta.file", "Log that the exposure was read from"),
     Column("log_row", "int", "", "meta.record", "Its row there"),
 )
 
@@ -104,7 +104,7 @@ PLATE_COLUMNS: tuple[Column, ...] = (
 )
 
 SET_ASIDE_COLUMNS: tuple[Column, ...] = (
-    Column("file", "text", "", "meta.file", "Log"),
+    Column("file", "text", "", "meta.id;meta.file", "Log"),
     Column("row", "int", "", "meta.record", "Line of a text log, else the record, from 1"),
     Column("column", "text", "", "meta.id", "Column at fault"),
     Column("value", "text", "", "meta.note", "What stands there"),

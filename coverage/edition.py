@@ -16,6 +16,7 @@ Exposures are in the order of every answer: by t_min, undated last, then by expo
 
 import hashlib
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -27,6 +28,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from platecover.coverage.cell_index import CellIndex, open_cell_index
+from platecover.coverage.columns import EXPOSURE_COLUMNS, PLATE_COLUMNS, Column
 from platecover.coverage.errors import ArchiveError
 from platecover.coverage.plate_geometry import GEOMETRY, Records
 
@@ -35,6 +37,11 @@ CURRENT = "current"
 EDITIONS = "editions"
 SUMMARY = "edition.json"
 _READ_BYTES = 1 << 20
+_LONGEST_NUMBER = 18  # digits that 64 bits hold
+_SUMMARY_FACTS = {  # what `edition.json` has besides the format, and of which kind
+    "number": int, "files": dict, "counts": dict, "built": str, "observatory": dict, "known": dict,
+}  # fmt: skip
+_COUNTS = ("rows_read", "exposures", "set_aside", "plates")
 
 
 @dataclass(frozen=True)
@@ -81,6 +88,10 @@ class Edition:
     def table(self, name: str) -> pa.Table:
         """Read one of the .parquet tables whole: 'set_aside', 'remarks', 'logged', ..."""
         path = self.folder / f"{name}.parquet"
+        if not self.folder.is_dir():
+            raise ArchiveError(
+                f"{self.folder}: newer editions have taken its place; open the archive again"
+            )
         try:
             return pq.read_table(path)
         except (OSError, pa.ArrowException) as fault:
@@ -121,9 +132,12 @@ def current_number(archive: Path) -> int | None:
     if not path.exists():
         return None
     try:
-        return int(path.read_text(encoding="ascii"))
+        text = path.read_text(encoding="ascii").strip()
     except (OSError, ValueError):
-        raise _damaged(path, "it should hold the number of an edition") from None
+        text = ""
+    if not text.isdecimal() or len(text) > _LONGEST_NUMBER:
+        raise _damaged(path, "it should hold the number of an edition")
+    return int(text)
 
 
 def edition_folder(archive: Path, number: int) -> Path:
@@ -144,8 +158,10 @@ def open_current(archive: Path) -> Edition:
     ArchiveError
         If the folder is no archive, or a file is missing or has the wrong format or size.
     """
-    if not archive.is_dir():
+    if not archive.exists():
         raise ArchiveError(f"{archive}: no such folder; `platecover build` makes an archive")
+    if not archive.is_dir():
+        raise ArchiveError(f"{archive}: is a file; an archive is a folder")
     number = current_number(archive)
     if number is None:
         raise ArchiveError(
@@ -164,20 +180,15 @@ def open_edition(folder: Path) -> Edition:
             raise _damaged(path, "the file is missing")
         if path.stat().st_size != facts["bytes"]:
             raise _damaged(path, f"{path.stat().st_size} bytes, {facts['bytes']} were written")
-    count = summary["counts"]["exposures"]
-    geometry = _map_geometry(folder / "geometry.npy", count)
-    try:
-        index = open_cell_index(folder, count)
-    except (OSError, ValueError) as fault:
-        raise _damaged(folder / "index_*.npy", str(fault)) from None
+    counts = summary["counts"]
     return Edition(
         int(folder.name),
         folder,
         summary,
-        _map_arrow(folder / "exposures.arrow"),
-        _map_arrow(folder / "plates.arrow"),
-        geometry,
-        index,
+        _map_arrow(folder / "exposures.arrow", EXPOSURE_COLUMNS, counts["exposures"]),
+        _map_arrow(folder / "plates.arrow", PLATE_COLUMNS, counts["plates"]),
+        _map_geometry(folder / "geometry.npy", counts["exposures"]),
+        _map_index(folder, counts["exposures"]),
     )
 
 
@@ -186,17 +197,33 @@ def _read_summary(folder: Path) -> dict[str, Any]:
     path = folder / SUMMARY
     try:
         summary = json.loads(path.read_text(encoding="utf-8"))
-        version, files, counts = summary["format"], summary["files"], summary["counts"]
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, RecursionError):
         raise _damaged(path, "it is missing or cannot be read") from None
+    version = summary.get("format") if isinstance(summary, dict) else None
+    if not isinstance(version, int):
+        raise _damaged(path, "it is not the summary of an edition")
     if version != FORMAT_VERSION:
         raise ArchiveError(
             f"{path}: format {version}, this program reads {FORMAT_VERSION};"
-            " build the archive again from its logs"
+            " build the archive again from its logs, with --allow-removed"
         )
-    if not isinstance(files, dict) or not isinstance(counts, dict):
-        raise _damaged(path, "it cannot be read")
+    for name, kind in _SUMMARY_FACTS.items():
+        if not isinstance(summary.get(name), kind):
+            raise _damaged(path, f"'{name}' is missing or is no {kind.__name__}")
+    if not all(isinstance(summary["counts"].get(name), int) for name in _COUNTS):
+        raise _damaged(path, f"'counts' lacks a number for one of {', '.join(_COUNTS)}")
+    if not all(_is_file_note(facts) for facts in summary["files"].values()):
+        raise _damaged(path, "'files' lacks a size or a digest")
     return dict(summary)
+
+
+def _is_file_note(facts: object) -> bool:
+    """Whether this is what ``edition.json`` says of a file."""
+    return (
+        isinstance(facts, dict)
+        and isinstance(facts.get("bytes"), int)
+        and isinstance(facts.get("sha256"), str)
+    )
 
 
 def _map_geometry(path: Path, count: int) -> Records:
@@ -207,16 +234,29 @@ def _map_geometry(path: Path, count: int) -> Records:
         raise _damaged(path, str(fault)) from None
     if geometry.dtype != GEOMETRY or geometry.shape != (count,):
         raise _damaged(path, f"{geometry.shape} records of {geometry.dtype}")
-    return geometry
+    # a file forgets that the records are aligned, and numba takes that for another type
+    return geometry.view(GEOMETRY)
 
 
-def _map_arrow(path: Path) -> pa.Table:
-    """Memory-map an Arrow file."""
+def _map_index(folder: Path, count: int) -> CellIndex:
+    """Memory-map the cell index."""
+    try:
+        return open_cell_index(folder, count)
+    except ValueError as fault:
+        name, _, what = str(fault).partition(": ")
+        raise _damaged(folder / name, what) from None
+
+
+def _map_arrow(path: Path, declared: Sequence[Column], count: int) -> pa.Table:
+    """Memory-map an Arrow file that has the declared columns and `count` rows."""
     try:
         with pa.memory_map(str(path)) as source:
-            return pa.ipc.open_file(source).read_all()
+            table = pa.ipc.open_file(source).read_all()
     except (OSError, pa.ArrowException) as fault:
         raise _damaged(path, str(fault)) from None
+    if table.column_names != [column.name for column in declared] or len(table) != count:
+        raise _damaged(path, "it has other columns or rows than its edition")
+    return table
 
 
 def _damaged(path: Path, what: str) -> ArchiveError:

@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from platecover.coverage.plate_log import PlateLogs, read_logs
 
 from platecover.coverage.arrow_tables import (
     kept_table,
@@ -32,6 +31,7 @@ from platecover.coverage.footprint import union_ranges
 from platecover.coverage.moc_files import moc_of_ranges, write_moc
 from platecover.coverage.observatory import Observatory, read_observatory
 from platecover.coverage.plate_geometry import Records, geometry_records
+from platecover.coverage.plate_log import PlateLogs, read_logs
 from platecover.coverage.plate_register import read_ledger, replay
 
 Progress = Callable[[str, int, int], None]  # stage, done, total
@@ -93,9 +93,9 @@ def build(
     """
     tell = progress or (lambda stage, done, total: None)
     observatory = read_observatory(observatory_file)
-    read = read_logs(logs, observatory, progress=tell)
-    _refuse_if_empty_or_strict(read, strict)
-    with archive_lock(archive):
+    with archive_lock(archive):  # before reading, so that a later builder never comes first
+        read = read_logs(logs, observatory, progress=tell)
+        _refuse_if_empty_or_strict(read, strict)
         if not allow_removed:
             _refuse_if_plates_vanish(archive, read)
         plates, unknown = replay(read.plates, read_ledger(archive))
@@ -164,10 +164,16 @@ def _refuse_if_empty_or_strict(read: PlateLogs, strict: bool) -> None:
 
 def _refuse_if_plates_vanish(archive: Path, read: PlateLogs) -> None:
     """Stop if a plate of the current edition is in none of the logs now."""
-    number = current_number(archive)
-    if number is None:
-        return
-    before = open_edition(edition_folder(archive, number)).plates.column("plate").to_pylist()
+    try:
+        number = current_number(archive)
+        if number is None:
+            return
+        before = open_edition(edition_folder(archive, number)).plates.column("plate").to_pylist()
+    except ArchiveError as fault:
+        raise ArchiveError(
+            f"{fault}\nso nobody can tell whether plates would vanish; say --allow-removed to"
+            " build all the same"
+        ) from None
     gone = sorted(set(before) - set(read.plates["plate"].tolist()))
     if gone:
         named = ", ".join(gone[:_NAMED]) + (", ..." if len(gone) > _NAMED else "")

@@ -9,7 +9,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +27,7 @@ from platecover.coverage.errors import ArchiveError
 
 LOCK = "lock"
 _OURS = {LOCK, CURRENT, EDITIONS, "ledger", f".{CURRENT}-new"}
+_NAMED = 3  # other things named in a message
 _KEPT_EDITIONS = 3  # the one in use and two that requests in flight may still read
 
 
@@ -34,17 +35,18 @@ _KEPT_EDITIONS = 3  # the one in use and two that requests in flight may still r
 def archive_lock(archive: Path) -> Iterator[None]:
     """Hold the archive for writing; it is let go even if the process is killed.
 
+    A folder that was made for it goes away again if the work fails before any edition.
+
     Raises
     ------
     ArchiveError
         If another process holds it, the folder holds other things, or it cannot be written.
     """
     try:
-        if archive.is_dir() and (others := {path.name for path in archive.iterdir()} - _OURS):
-            raise ArchiveError(
-                f"{archive}: holds other things ({', '.join(sorted(others)[:3])});"
-                " name an empty or a new folder for the archive"
-            )
+        if archive.exists() and not archive.is_dir():
+            raise ArchiveError(f"{archive}: is a file; name an empty or a new folder")
+        _refuse_foreign_folder(archive)
+        made = not archive.exists()
         archive.mkdir(parents=True, exist_ok=True)
         stream = (archive / LOCK).open("a")
     except OSError as fault:
@@ -52,11 +54,42 @@ def archive_lock(archive: Path) -> Iterator[None]:
     with stream:
         try:
             fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
+            if os.fstat(stream.fileno()).st_nlink == 0:
+                raise BlockingIOError  # who held it has just taken the whole folder away
+        except BlockingIOError:
             raise ArchiveError(
                 f"{archive}: another build or ledger entry is at work; try again when it is done"
             ) from None
-        yield
+        except OSError as fault:
+            raise ArchiveError(f"{archive}: cannot be locked ({fault.strerror})") from None
+        try:
+            yield
+        except BaseException:
+            if made:
+                _remove_empty_archive(archive)
+            raise
+
+
+def _remove_empty_archive(archive: Path) -> None:
+    """Remove an archive that holds nothing; if it does hold something, leave it alone."""
+    with suppress(OSError):
+        if (archive / EDITIONS).exists():
+            (archive / EDITIONS).rmdir()
+        if {path.name for path in archive.iterdir()} <= {LOCK}:
+            (archive / LOCK).unlink(missing_ok=True)
+            archive.rmdir()
+
+
+def _refuse_foreign_folder(archive: Path) -> None:
+    """Stop if a folder holds things of others and is no archive yet."""
+    if not archive.is_dir() or (archive / CURRENT).is_file():
+        return
+    others = sorted({path.name for path in archive.iterdir()} - _OURS)
+    if others:
+        named = ", ".join(others[:_NAMED]) + (", ..." if len(others) > _NAMED else "")
+        raise ArchiveError(
+            f"{archive}: holds other things ({named}); name an empty or a new folder"
+        )
 
 
 def publish(
@@ -85,10 +118,9 @@ def publish(
     """
     editions = archive / EDITIONS
     editions.mkdir(exist_ok=True)
-    in_use = current_number(archive)
-    _clear_leftovers(editions)
-    numbers = _numbers(editions)
-    number = max([*numbers, in_use or 0]) + 1
+    in_use = _number_in_use(archive)
+    _clear_leftovers(editions, in_use)
+    number = max([*_numbers(editions), in_use or 0]) + 1
     staging = editions / f".new-{number}"
     staging.mkdir()
     try:
@@ -96,6 +128,7 @@ def publish(
         _write_summary(staging, number, summary)
         _sync(staging)
         os.rename(staging, edition_folder(archive, number))
+        _sync_one(editions)
         open_edition(edition_folder(archive, number)).verify()
     except BaseException:
         shutil.rmtree(staging, ignore_errors=True)
@@ -107,10 +140,22 @@ def publish(
     return number
 
 
-def _clear_leftovers(editions: Path) -> None:
-    """Remove what a killed build left behind."""
+def _number_in_use(archive: Path) -> int | None:
+    """Number of the edition in use; None if there is none or nobody can tell."""
+    try:
+        return current_number(archive)
+    except ArchiveError:  # whoever gets here has allowed plates to vanish
+        return None
+
+
+def _clear_leftovers(editions: Path, in_use: int | None) -> None:
+    """Remove what killed builds left behind: half-written editions, and those never in use."""
     for leftover in editions.glob(".new-*"):
         shutil.rmtree(leftover, ignore_errors=True)
+    if in_use is not None:
+        for number in _numbers(editions):
+            if number > in_use:
+                shutil.rmtree(editions / str(number), ignore_errors=True)
 
 
 def _numbers(editions: Path) -> list[int]:
@@ -128,13 +173,18 @@ def _write_summary(folder: Path, number: int, summary: dict[str, Any]) -> None:
 
 
 def _sync(folder: Path) -> None:
-    """Make sure that files and folder are on disk before anything names them."""
-    for path in [*folder.iterdir(), folder, folder.parent]:
-        handle = os.open(path, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+    """Make sure that a folder and its files are on disk before anything names them."""
+    for path in [*folder.iterdir(), folder]:
+        _sync_one(path)
+
+
+def _sync_one(path: Path) -> None:
+    """Wait until a file, or a folder's list of names, is on disk."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def _point_to(archive: Path, number: int) -> None:
@@ -145,8 +195,4 @@ def _point_to(archive: Path, number: int) -> None:
         stream.flush()
         os.fsync(stream.fileno())
     os.replace(beside, archive / CURRENT)
-    handle = os.open(archive, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+    _sync_one(archive)

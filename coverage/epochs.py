@@ -142,9 +142,6 @@ def _counting_cells(region: Region) -> tuple[int, NDArray[np.int64]]:
     coarsest, finest = _ORDERS
     cells = np.zeros(0, dtype=np.int64)
     for order in range(coarsest, finest + 1):
-        expected = region.area_deg2 / _area_deg2(1, order)
-        if expected < _ENOUGH_CENTRES / 2 and order < finest:
-            continue  # far too few to be worth listing
         cells = region.cells_with_centre(order)
         if len(cells) >= _ENOUGH_CENTRES:
             return order, cells

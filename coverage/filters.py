@@ -1,72 +1,27 @@
 """Filters: which exposures a question is about, apart from the place.
 
-One table declares them for Python, the command line and HTTP alike. A list of values means
-any of them; different filters mean all of them.
+`filter_table` declares them. A list of values means any of them; different filters mean all.
 """
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from platecover.coverage.calendar_dates import UNIX_EPOCH_MJD
-from platecover.coverage.columns import CONDITIONS, STATUSES, TECHNIQUES, YES_NO
 from platecover.coverage.edition import Edition
 from platecover.coverage.errors import QueryError
+from platecover.coverage.filter_table import CERTAINTIES, FILTERS, UNKNOWN
 from platecover.coverage.value_checks import number_between
 
-UNKNOWN = "unknown"  # asks for empty cells
-CERTAINTIES = ("sure", "marginal")
-UNDATED = ("yes", "no", "only")
 _SECONDS_PER_MINUTE = 60.0
 _LONGEST_MIN = 1e9
 _DATE = re.compile(r"\d{4}(-\d\d(-\d\d)?)?", re.ASCII)
 _LISTED = 12  # known values named in a message
 
 
-@dataclass(frozen=True)
-class Filter:
-    """One filter.
-
-    Attributes
-    ----------
-    name : str
-        On the command line and over HTTP.
-    keyword : str
-        In Python; differs where the name is a reserved word.
-    words : tuple of str
-        All values there are; empty where they depend on the archive.
-    single : bool
-        True if it takes one value, not a list.
-    help : str
-    """
-
-    name: str
-    keyword: str
-    words: tuple[str, ...]
-    single: bool
-    help: str
-
-
-FILTERS: tuple[Filter, ...] = (
-    Filter("series", "series", (), False, "plate series code"),
-    Filter("station", "station", (), False, "station key of the observatory file"),
-    Filter("telescope", "telescope", (), False, "telescope"),
-    Filter("observer", "observer", (), True, "part of the observer's name"),
-    Filter("technique", "technique", (*TECHNIQUES, UNKNOWN), False, "how it was taken"),
-    Filter("from", "since", (), True, "first year, month or date (1898, 1898-03, 1898-03-04), UT"),
-    Filter("to", "until", (), True, "last year, month or date, to its end, UT"),
-    Filter("min_exposure", "min_exposure", (), True, "shortest exposure, minutes"),
-    Filter("max_exposure", "max_exposure", (), True, "longest exposure, minutes"),
-    Filter("status", "status", (*STATUSES, UNKNOWN), False, "where the plate is"),
-    Filter("condition", "condition", (*CONDITIONS, UNKNOWN), False, "state of the plate"),
-    Filter("scanned", "scanned", (*YES_NO, UNKNOWN), False, "whether it is scanned"),
-    Filter("certainty", "certainty", CERTAINTIES, False, "how surely it shows the place"),
-    Filter("undated", "undated", UNDATED, True, "undated exposures as well, left out, or only"),
-)
 _BY_KEYWORD = {each.keyword: each for each in FILTERS}
 _WHOLE_VALUE = ("series", "station", "telescope", "technique", "status", "condition", "scanned")
 

@@ -25,7 +25,7 @@ TOUCHES = 1  # kept if the footprint touches it
 HOLDS_CENTRE = 2  # kept if its centre is in the footprint
 
 _STACK = 128  # 12 base cells and three waiting siblings at each of 29 orders
-_TOUCH_LEVELS = 7  # a touch is followed to 1/128 of a cell's side (or order 29), then believed
+_TOUCH_LEVELS = 12  # a touch is followed to 1/4096 of a cell's side, or order 29, then believed
 _CHUNK = 2048  # exposures refined between two reports of progress
 _FIRST_GUESS = 160  # cells an exposure, for the first size of the buffers
 _UNION_CHUNK = 20_000  # exposures whose cells are held in memory before they are merged
@@ -199,7 +199,7 @@ def _touches(
 ) -> bool:
     """Whether a footprint touches a cell: a centre of some cell within it is in the footprint.
 
-    Never false for a cell that is touched; at worst true for one missed by 1/128 of its side.
+    Never false for a cell that is touched; at worst true for one missed by 1/4096 of its side.
     """
     if distance >= 0.0:
         return True
@@ -295,4 +295,5 @@ def boundary_cells_bound(records: Records, order: int) -> float:
     around_rad = 4.0 * (
         np.arctan(records["tan_half_width"]) + np.arctan(records["tan_half_height"])
     )
-    return float(np.sum(around_rad / BOUNDING_RADIUS_RAD[order] * 2.0 + 4.0))
+    layouts = 1.0 + records["either_layout"]
+    return float(np.sum(layouts * (around_rad / BOUNDING_RADIUS_RAD[order] * 2.0 + 4.0)))

@@ -23,6 +23,7 @@ from platecover.coverage.observatory_values import (
 )
 
 ARCSEC_PER_RADIAN = 206264.806247  # 3600 * 180 / pi
+_SHOWN = 80  # characters of a value in a message
 LARGEST_HALF_DIAGONAL_DEG = 80.0  # our limit: no flat plate sees farther from its axis
 
 
@@ -262,8 +263,8 @@ def _value(where: str, key: str, value: object, reader: Reader) -> Any:
     """Return what `reader` makes of a value; an ObservatoryError says where it stands."""
     try:
         return reader(value)
-    except ValueError as error:
-        raise ObservatoryError(f"{where}: {key} {error}, got {value!r}") from error
+    except (ValueError, OverflowError) as error:
+        raise ObservatoryError(f"{where}: {key} {error}, got {repr(value)[:_SHOWN]}") from error
 
 
 def _refuse_unknown(table: Mapping[str, Any], known: tuple[str, ...], where: str) -> None:

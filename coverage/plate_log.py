@@ -72,13 +72,15 @@ class _Designations:
 
 
 def read_logs(
-    paths: Sequence[str | Path], observatory: Observatory, progress: Progress | None = None
+    paths: Sequence[str | Path] | str | Path,
+    observatory: Observatory,
+    progress: Progress | None = None,
 ) -> PlateLogs:
     """Read plate logs in the order given.
 
     Parameters
     ----------
-    paths : sequence of str or Path
+    paths : sequence of str or Path, or one of them
         The whole set of logs: CSV, ECSV, VOTable, FITS or Parquet.
     observatory : Observatory
         What holds where the logs say nothing.
@@ -95,6 +97,8 @@ def read_logs(
         If no log is named, or one is no table. What is wrong with single rows is in
         `set_aside` and `remarks`.
     """
+    if isinstance(paths, str | Path):
+        paths = [paths]
     if not paths:
         raise LogFileError("no plate log named; name at least one")
     tell = progress or (lambda stage, done, total: None)

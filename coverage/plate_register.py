@@ -16,11 +16,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from platecover.coverage.columns import PLATE_FACTS
+from platecover.coverage.columns import CONDITIONS, PLATE_FACTS, STATUSES, YES_NO
 from platecover.coverage.errors import ArchiveError
 
 LEDGER = "ledger"
 ENTRIES = "entries.jsonl"
+_WORDS = {"status": STATUSES, "condition": CONDITIONS, "scanned": YES_NO}  # others: any text
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,7 @@ class LedgerEntry:
     fact : str
         One of PLATE_FACTS.
     value : str
-        '' for not known.
+        A word of the same column in a plate log, or text; '' for not known.
     why : str
         In words; may be empty.
     """
@@ -64,13 +65,16 @@ def read_ledger(archive: Path) -> list[LedgerEntry]:
     path = archive / LEDGER / ENTRIES
     if not path.exists():
         return []
-    lines = path.read_text(encoding="utf-8").split("\n")[:-1]
+    try:
+        lines = path.read_bytes().split(b"\n")[:-1]
+    except OSError as fault:
+        raise ArchiveError(f"{path}: cannot be read ({fault.strerror})") from None
     entries = []
     for number, line in enumerate(lines, start=1):
         try:
             entry = LedgerEntry(**json.loads(line))
             _check(entry)
-        except (ValueError, TypeError) as fault:
+        except (ValueError, TypeError, RecursionError) as fault:
             raise ArchiveError(
                 f"{path}, line {number}: no ledger entry ({fault}); mend or remove the line"
             ) from None
@@ -84,8 +88,8 @@ def append_entries(archive: Path, entries: Iterable[LedgerEntry]) -> None:
     Raises
     ------
     ValueError
-        If an entry names no fact of a plate, has no name under it or no readable date; then
-        nothing is added.
+        If an entry names no fact of a plate or no value that the fact can have, has no name
+        under it or no readable date; then nothing is added.
     """
     entries = list(entries)
     for entry in entries:
@@ -115,15 +119,25 @@ def _check(entry: LedgerEntry) -> None:
         raise ValueError("every field must be text")
     if entry.fact not in PLATE_FACTS:
         raise ValueError(f"fact must be one of {', '.join(PLATE_FACTS)}, got {entry.fact!r}")
+    words = _WORDS.get(entry.fact)
+    if words and entry.value and entry.value not in words:
+        raise ValueError(f"{entry.fact} must be one of {', '.join(words)}, got {entry.value!r}")
+    if not entry.plate.strip():
+        raise ValueError("plate must be a designation, got nothing")
     if not entry.by.strip():
         raise ValueError("by must name a person")
-    datetime.fromisoformat(entry.at)
+    try:
+        datetime.fromisoformat(entry.at)
+    except ValueError:
+        raise ValueError(f"at must be an ISO 8601 date, got {entry.at!r}") from None
 
 
 def replay(
     plates: dict[str, NDArray[Any]], entries: Sequence[LedgerEntry]
 ) -> tuple[dict[str, NDArray[Any]], list[LedgerEntry]]:
     """Apply ledger entries, the later over the earlier, to what the logs say of plates.
+
+    As in the logs, an address of a scan implies that the plate is scanned.
 
     Parameters
     ----------
@@ -146,4 +160,5 @@ def replay(
             unknown.append(entry)
         else:
             plates[entry.fact][at] = entry.value
+    plates["scanned"][plates["access_url"] != ""] = "yes"
     return plates, unknown

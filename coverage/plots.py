@@ -1,5 +1,7 @@
 """Plots for people who would rather look."""
 
+import textwrap
+import warnings
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -8,19 +10,26 @@ import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
+from numpy.typing import NDArray
 
 from platecover.coverage.errors import QueryError
 
 PLOT_FORMATS = (".png", ".svg", ".pdf")
 
-# Eight colours that colour-blind people tell apart (Okabe & Ito 2008, "Color Universal Design").
-_COLOURS = (
-    "#0072B2", "#E69F00", "#009E73", "#D55E00", "#56B4E9", "#CC79A7", "#F0E442", "#000000",
-)  # fmt: skip
-_HATCHES = ("", "///", "...", "xxx", "\\\\\\", "---", "+++", "ooo")  # for those who see no colour
+# Seven colours that colour-blind people tell apart, and grey for what is left (Okabe & Ito 2008,
+# "Color Universal Design"); the later ones are hatched too.
+_COLOURS = ("#0072B2", "#E69F00", "#009E73", "#D55E00", "#56B4E9", "#CC79A7", "#F0E442")
+_HATCHES = ("", "", "", "", "///", "...", "\\\\\\")
+_OTHERS, _OTHERS_COLOUR = "other series", "#8C8C8C"
 _SIZE_INCH = (9.0, 5.0)
 _DOTS_PER_INCH = 150
-_OTHERS = "other series"
+_TITLE_WIDTH, _TITLE_LINES = 88, 3  # characters, lines
+_FEWEST_BINS = 10  # on the axis, so that a single bin is a bar and not a wall
+_ROUND_STEPS = [1, 2, 5, 10]  # between marks on an axis
+_STYLE = {
+    "svg.fonttype": "none", "hatch.linewidth": 0.5, "axes.axisbelow": True, "grid.color": "#DDDDDD",
+    "grid.linewidth": 0.6,
+}  # fmt: skip
 
 
 def plot_epochs(answer: Mapping[str, Any], title: str, source: str, path: Path) -> None:
@@ -47,50 +56,65 @@ def plot_epochs(answer: Mapping[str, Any], title: str, source: str, path: Path) 
         raise QueryError(
             "plot", str(path), f"{path}: a plot is written to a file ending in {known}"
         )
+    with matplotlib.rc_context(_STYLE), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph", UserWarning)  # not every letter is in the font
+        figure = _epochs_figure(answer, title, source)
+        try:
+            figure.savefig(path, dpi=_DOTS_PER_INCH)
+        except OSError as fault:
+            raise QueryError(
+                "plot", str(path), f"{path}: cannot be written ({fault.strerror})"
+            ) from None
+
+
+def _epochs_figure(answer: Mapping[str, Any], title: str, source: str) -> Figure:
+    """Draw the bars, axes, legend, title and note of an epoch histogram."""
     figure = Figure(figsize=_SIZE_INCH, layout="constrained")
     axes = figure.add_subplot()
     bins = answer["bins"]
+    width = bins[0]["to"] - bins[0]["from"] if bins else 1
+    starts = np.array([each["from"] for each in bins])
     below = np.zeros(len(bins))
-    middles = np.array([0.5 * (each["from"] + each["to"]) for each in bins])
-    widths = np.array([each["to"] - each["from"] for each in bins], dtype=np.float64)
     for at, (code, counts) in enumerate(_stacks(bins).items()):
+        others = code == _OTHERS
         axes.bar(
-            middles, counts, widths, below, color=_COLOURS[at], hatch=_HATCHES[at],
-            edgecolor="white", linewidth=0.3, label=code,
+            starts, counts, width, below, align="edge", label=code, edgecolor="white",
+            linewidth=0.3, color=_OTHERS_COLOUR if others else _COLOURS[at],
+            hatch="" if others else _HATCHES[at],
         )  # fmt: skip
         below += counts
     if bins:
-        axes.legend(title="series", loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False)
-        axes.set_xlim(bins[0]["from"], bins[-1]["to"])
+        axes.legend(
+            title="series", alignment="left", reverse=True, frameon=False, loc="upper left",
+            bbox_to_anchor=(1.0, 1.0),
+        )  # fmt: skip
+        spare = width * max(_FEWEST_BINS - len(bins), 0) / 2
+        axes.set_xlim(starts[0] - spare, starts[-1] + width + spare)
+        axes.xaxis.set_major_locator(MaxNLocator(integer=True, steps=_ROUND_STEPS))
+        axes.yaxis.set_major_locator(MaxNLocator(integer=True, steps=_ROUND_STEPS))
+        axes.grid(axis="y")
     else:
         axes.text(0.5, 0.5, "no dated exposures", transform=axes.transAxes, ha="center")
-    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
-    axes.yaxis.set_major_locator(MaxNLocator(integer=True))
+        axes.set(xticks=[], yticks=[])
     axes.spines[["top", "right"]].set_visible(False)
     axes.set_xlabel("year of mid-exposure (UT)")
-    width = int(widths[0]) if bins else 1
     axes.set_ylabel("exposures a year" if width == 1 else f"exposures in {width} years")
-    axes.set_title(title, loc="left", wrap=True)
-    undated = answer["undated"]
-    note = f"{int(below.sum())} dated exposures drawn, {undated} undated not drawn. {source}"
-    figure.supxlabel(note, fontsize="x-small", x=0.01, ha="left")
-    try:
-        with matplotlib.rc_context({"svg.fonttype": "none", "hatch.linewidth": 0.4}):
-            figure.savefig(path, dpi=_DOTS_PER_INCH)
-    except OSError as fault:
-        raise QueryError(
-            "plot", str(path), f"{path}: cannot be written ({fault.strerror})"
-        ) from None
+    lines = textwrap.wrap(title, _TITLE_WIDTH, max_lines=_TITLE_LINES, placeholder=" ...")
+    axes.set_title("\n".join(lines).replace("$", r"\$"), loc="left", fontsize="large")
+    drawn = f"dated exposures drawn: {int(below.sum())}; undated, not drawn: {answer['undated']}"
+    note = f"{drawn}\n{source}"
+    figure.supxlabel(note.replace("$", r"\$"), fontsize="x-small", x=0.01, ha="left")
+    return figure
 
 
-def _stacks(bins: list[dict[str, Any]]) -> dict[str, np.ndarray[Any, Any]]:
-    """Exposures by series and bin, the largest series first; more than eight share a last one."""
+def _stacks(bins: list[dict[str, Any]]) -> dict[str, NDArray[np.int64]]:
+    """Exposures by series and bin, the largest series first; too many share a last one."""
     totals: dict[str, int] = {}
     for each in bins:
         for code, count in each["series"].items():
             totals[code] = totals.get(code, 0) + count
     codes = sorted(totals, key=lambda code: (-totals[code], code))
-    named = codes if len(codes) <= len(_COLOURS) else codes[: len(_COLOURS) - 1]
+    named = codes if len(codes) <= len(_COLOURS) else codes[: len(_COLOURS)]
     stacks = {code: np.array([each["series"].get(code, 0) for each in bins]) for code in named}
     if len(named) < len(codes):
         stacks[_OTHERS] = np.array(

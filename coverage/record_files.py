@@ -142,6 +142,10 @@ def _arrow_column(field: pa.Field, values: pa.ChunkedArray, unit: str) -> FileCo
         plain = values.fill_null(0) if values.null_count else values
         numbers = number_texts(plain.to_numpy(zero_copy_only=False), missing)
         return FileColumn(field.name, NUMBER, unit, numbers)
+    if pa.types.is_timestamp(kind) and kind.unit == "ns":  # finer than Python's clock
+        values = values.cast(pa.timestamp("us", kind.tz), safe=False)
+    elif pa.types.is_time64(kind):
+        values = values.cast(pa.time64("us"), safe=False)
     listed = values.to_pylist()
     if pa.types.is_decimal(kind):
         texts = as_texts("" if value is None else str(value) for value in listed)

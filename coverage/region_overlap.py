@@ -3,7 +3,7 @@
 With e the signed distance to the footprint's edge, S(t) = {e >= t} is the footprint grown by -t
 or shrunk by t; it is convex and symmetric about the plate's centre. A region meets it if it
 holds the centre, or if a piece of the region's boundary comes into S(t): then either the piece
-begins inside S(t), or it crosses one of the circles that bound S(t), or it comes near a corner.
+begins inside S(t), or it enters by one of the circles that bound S(t), or it comes near a corner.
 All of this has closed forms. MOCs, which may have millions of pieces, are searched cell by cell.
 """
 
@@ -118,7 +118,7 @@ def _boundary_meets(record: Any, tan_x: float, tan_y: float, t: float, arcs: Any
 
 @compiled
 def _arc_meets(record: Any, tan_x: float, tan_y: float, t: float, arc: Any) -> bool:
-    """Whether an arc comes into S(t): begins or ends in it, or crosses a circle of its edge."""
+    """Whether an arc comes into S(t): begins in it, or crosses inward a circle of its edge."""
     radius = record.usable_radius_rad
     # The arc in the plate's axes: axis a, start b, quarter c.
     a = in_plate_axes(record, arc.axis[0], arc.axis[1], arc.axis[2])
@@ -126,7 +126,7 @@ def _arc_meets(record: Any, tan_x: float, tan_y: float, t: float, arc: Any) -> b
     c = in_plate_axes(record, arc.quarter[0], arc.quarter[1], arc.quarter[2])
     here = (a, b, c, arc.cos_g, arc.sin_g, arc.span)
     shape = (tan_x, tan_y, radius, t)
-    if _point_in(here, shape, 0.0) or _point_in(here, shape, arc.span):
+    if _point_in(here, shape, 0.0):
         return True
 
     # Sides: the circles -sin t beyond each.
@@ -173,7 +173,7 @@ def _to_corner_rad(record: Any, x: float, y: float, arc: Any) -> float:
 
 @compiled
 def _enters_at(here: Any, shape: Any, nx: float, ny: float, nw: float, level: float) -> bool:
-    """Whether an arc crosses the circle n . p = level at a point of S(t)."""
+    """Whether an arc crosses inward the circle n . p = level at a point of S(t)."""
     a, b, c, cos_g, sin_g, span = here
     # Along the arc n . p = steady + swing cos(s - peak).
     steady = cos_g * (nx * a[0] + ny * a[1] + nw * a[2])
@@ -184,11 +184,8 @@ def _enters_at(here: Any, shape: Any, nx: float, ny: float, nw: float, level: fl
         return False
     peak = math.atan2(along_quarter, along_start)
     half = math.acos(min(1.0, max(-1.0, (level - steady) / swing)))
-    for s in (peak - half, peak + half):
-        turned = s % (2.0 * math.pi)
-        if turned <= span and _point_in(here, shape, turned):
-            return True
-    return False
+    inward = (peak - half) % (2.0 * math.pi)
+    return bool(inward <= span and _point_in(here, shape, inward))
 
 
 @compiled

@@ -21,7 +21,7 @@ Vectors = NDArray[np.float64]  # shape (n, 3)
 
 
 def sound_corners(corners: Vectors) -> tuple[Vectors, Vector]:
-    """Check a polygon's corners and put them in order.
+    """Check a polygon's corners, in either winding.
 
     Parameters
     ----------
@@ -31,8 +31,7 @@ def sound_corners(corners: Vectors) -> tuple[Vectors, Vector]:
     Returns
     -------
     corners : float64, shape (n, 3)
-        Without a closing repeat, in the order that has the inside on the left hand of one who
-        walks the boundary on the outside of the sphere.
+        Without a closing repeat.
     middle : float64, shape (3,)
         Centre of the smallest cap that holds them; less than 90 degrees from each.
 
@@ -60,8 +59,6 @@ def sound_corners(corners: Vectors) -> tuple[Vectors, Vector]:
             "split it into smaller polygons"
         )
     _refuse_flat_or_crossing(corners)
-    if _signed_area_sr(corners, middle) < 0.0:
-        corners = corners[::-1].copy()
     return corners, middle
 
 
@@ -146,21 +143,17 @@ def _refuse_flat_or_crossing(corners: Vectors) -> None:
             )
 
 
-def _signed_area_sr(corners: Vectors, middle: Vector) -> float:
-    """Solid angle inside, positive if counter-clockwise: triangles from the middle to each side.
+def area_sr(corners: Vectors, middle: Vector) -> float:
+    """Solid angle, in steradians, of a polygon as `sound_corners` returns it.
 
-    Each triangle by Van Oosterom & Strackee 1983, IEEE Trans. Biomed. Eng. 30, 125.
+    The sum of the triangles from the middle to each side, with their signs; each by
+    Van Oosterom & Strackee 1983, IEEE Trans. Biomed. Eng. 30, 125.
     """
     following = np.roll(corners, -1, axis=0)
     # the triple product of middle, a, b, from differences so that tiny polygons keep digits
     triple = np.cross(corners - middle, following - middle) @ middle
     rest = 1.0 + corners @ middle + following @ middle + np.sum(corners * following, axis=1)
-    return float(np.sum(2.0 * np.arctan2(triple, rest)))
-
-
-def area_sr(corners: Vectors, middle: Vector) -> float:
-    """Solid angle, in steradians, of a polygon as `sound_corners` returns it."""
-    return abs(_signed_area_sr(corners, middle))
+    return abs(float(np.sum(2.0 * np.arctan2(triple, rest))))
 
 
 def inside(corners: Vectors, middle: Vector, vectors: Vectors) -> NDArray[np.bool_]:

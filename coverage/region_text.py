@@ -1,8 +1,12 @@
 """The words and numbers in which a region is named."""
 
 import re
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from platecover.coverage.directions import FULL_CIRCLE_DEG
 from platecover.coverage.errors import QueryError
@@ -86,6 +90,20 @@ def ra_number(name: str, value: object) -> float:
 def dec_number(name: str, value: object) -> float:
     """Declination -90 .. 90 degrees; QueryError about the region otherwise."""
     return number(name, value, -POLE_DEG, POLE_DEG)
+
+
+def corner_numbers(corners: Iterable[Any]) -> NDArray[np.float64]:
+    """RA and Dec of a polygon's corners, shape (n, 2); QueryError about the region otherwise."""
+    try:
+        pairs = [(ra, dec) for ra, dec in corners]
+    except (TypeError, ValueError):
+        message = f"polygon needs (RA, DEC) pairs, got {corners!r}"
+        raise _refusal(corners, message, usage=True) from None
+    places = [
+        (ra_number(f"polygon RA{i}", ra), dec_number(f"polygon DEC{i}", dec))
+        for i, (ra, dec) in enumerate(pairs, 1)
+    ]
+    return np.array(places, dtype=np.float64).reshape(-1, 2)
 
 
 def number(name: str, value: object, low: float, high: float) -> float:

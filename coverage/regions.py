@@ -113,15 +113,8 @@ class Region(ABC):
         380.118
         """
         kind, arguments = split_region_text(text, files=files)
-        makers: dict[str, Callable[..., Region]] = {
-            "circle": Region.circle,
-            "range": Region.range,
-            "polygon": Region.polygon,
-            "constellation": Region.constellation,
-            "moc": Region.moc,
-            "all": Region.all,
-        }
-        return makers[kind](*arguments)
+        maker: Callable[..., Region] = getattr(Region, kind)  # one of those below
+        return maker(*arguments)
 
     @staticmethod
     def circle(ra_deg: float, dec_deg: float, radius_deg: float) -> "Circle":
@@ -184,10 +177,8 @@ class Region(ABC):
         Returns
         -------
         list of (int, int64 array, bool)
-            Order, cells, and whether these are inside.
-            Cells that lie wholly in the region (`inside`) are as coarse as can be; of those
-            that the boundary may cross, only cells of the finest order are named. Each array
-            is sorted; no two cells overlap.
+            Order, sorted cells, and whether they lie wholly inside. Those that do are as coarse
+            as can be; those that the boundary may cross are all of the finest order.
         """
         order = integer_between("order", order, 0, HIGHEST_ORDER)
         return cover_down_to(order, self.cell_status)
@@ -288,12 +279,8 @@ class Polygon(ArcRegion):
 
     kind = "polygon"
 
-    def __init__(self, corners_deg: Iterable[tuple[object, object]]) -> None:
-        places = [
-            (ra_number(f"polygon RA{i}", ra), dec_number(f"polygon DEC{i}", dec))
-            for i, (ra, dec) in enumerate(corners_deg, 1)
-        ]
-        given = np.array(places, dtype=np.float64).reshape(-1, 2)
+    def __init__(self, corners_deg: Iterable[tuple[float, float]]) -> None:
+        given = corner_numbers(corners_deg)
         self._corners, self._middle = sound_corners(unit_vectors(given[:, 0], given[:, 1]))
         self.text = spelled("polygon", *given[: len(self._corners)].ravel())
         self.area_deg2 = DEG2_PER_SR * area_sr(self._corners, self._middle)

@@ -5,21 +5,25 @@ Exit status: 0 done (an answer without rows too), 1 a value, file or archive at 
 """
 
 import argparse
+import io
 import os
 import re
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 from platecover.coverage.errors import PlatecoverError, QueryError
-from platecover.coverage.filters import FILTERS, UNKNOWN
-from platecover.service import commands
-from platecover.service.formats import EPOCH_FORMATS, ROW_FORMATS
+from platecover.coverage.filter_table import FILTERS, UNKNOWN
 
 if TYPE_CHECKING:
-    Adder = argparse._SubParsersAction[argparse.ArgumentParser]
+    Adder = argparse._SubParsersAction["_Parser"]
+
+# The names of `formats.ROW_FORMATS` and `formats.EPOCH_FORMATS`: help is to come up at once, so
+# that nothing heavy is imported before a command runs.
+_ROW_FORMATS = ("table", "csv", "ecsv", "votable", "json", "parquet")
+_EPOCH_FORMATS = ("table", "csv", "json")
 
 _NEGATIVE_NUMBER = re.compile(r"-(\d|\.\d|inf|nan)", re.IGNORECASE)
 _INTERRUPTED = 130  # what shells say of a program that was stopped by Ctrl-C
@@ -33,6 +37,10 @@ _REGION_HELP = (
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run the command line and leave with its exit status."""
     words = sys.argv[1:] if arguments is None else list(arguments)
+    if sys.stdout is None:  # closed by the shell: >&-
+        sys.stdout = open(os.devnull, "w")
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")  # file names may hold any bytes
     # argparse would take -1e-5 or -nan for an option; with a blank before it, it does not
     words = [f" {word}" if _NEGATIVE_NUMBER.match(word) else word for word in words]
     options = _parser().parse_args(words)
@@ -41,28 +49,63 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
         sys.stdout.flush()
         status = 0
     except QueryError as fault:
-        status = _complain(fault, 2 if fault.usage else 1)
+        status = _complain(str(fault), 2 if fault.usage else 1)
     except PlatecoverError as fault:
-        status = _complain(fault, 1)
+        status = _complain(str(fault), 1)
     except BrokenPipeError:  # the reader, such as `head`, has seen enough
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()
         status = 0
     except OSError as fault:
-        status = _complain(f"{fault.filename or 'output'}: {fault.strerror}", 1)
+        _drop_output()
+        status = _complain(f"{fault.filename or 'output'}: {fault.strerror or fault}", 1)
     except KeyboardInterrupt:
         status = _complain("interrupted; what was in place before is unchanged", _INTERRUPTED)
     sys.exit(status)
 
 
-def _complain(fault: object, status: int) -> int:
-    print(f"platecover: {fault}", file=sys.stderr)
+def _complain(fault: str, status: int) -> int:
+    """Say what is wrong, in one or two lines, whatever a file or a cell is called."""
+    lines = ("".join(c if c.isprintable() else "?" for c in line) for line in fault.split("\n"))
+    print("platecover: " + "\n  ".join(lines), file=sys.stderr)
     return status
 
 
-def _parser() -> argparse.ArgumentParser:
+def _drop_output() -> None:
+    """Send what is still in the buffers nowhere, since where it should go takes no more."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose errors are two lines: what is wrong, and where to read more."""
+
+    def error(self, message: str) -> NoReturn:
+        """Complain of wrong usage and leave."""
+        sys.exit(_complain(f"{message}\nsee `{self.prog} --help`", 2))
+
+
+def _on_use(name: str) -> Callable[[argparse.Namespace], None]:
+    """The function of `commands` of that name, imported when it runs."""
+
+    def run(options: argparse.Namespace) -> None:
+        from platecover.service import commands  # numba, astropy and pyarrow take a second
+
+        getattr(commands, name)(options)
+
+    return run
+
+
+def _path(word: str) -> Path:
+    """A path as it was given: without the blank that `main` puts before `-1.fits`."""
+    return Path(word[1:] if word[:1] == " " and _NEGATIVE_NUMBER.match(word[1:]) else word)
+
+
+def _parser() -> _Parser:
     """Build the parser of all commands."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="platecover",
+        allow_abbrev=False,
         description="Which photographic plates of an archive show a place in the sky, and when.",
         epilog="`platecover COMMAND --help` explains a command, with examples.",
     )
@@ -86,11 +129,11 @@ def _add_demo(adder: "Adder") -> None:
         platecover demo --dir /tmp/invented --no-serve
         """,
     )
-    command.add_argument("--dir", type=Path, default=Path("platecover-demo"), metavar="DIR",
+    command.add_argument("--dir", type=_path, default=Path("platecover-demo"), metavar="DIR",
                          help="folder for logs and archive (default: ./platecover-demo); an"
                          " earlier demo there is rebuilt")  # fmt: skip
     command.add_argument("--no-serve", action="store_true", help="stop after the answer")
-    command.set_defaults(run=commands.demo)
+    command.set_defaults(run=_on_use("demo"))
 
 
 def _add_build(adder: "Adder") -> None:
@@ -106,14 +149,14 @@ def _add_build(adder: "Adder") -> None:
     command.add_argument(
         "logs",
         nargs="+",
-        type=Path,
+        type=_path,
         metavar="LOG",
         help="plate log: CSV, ECSV, VOTable, FITS or Parquet; name all of them",
     )
     command.add_argument(
         "--observatory",
         required=True,
-        type=Path,
+        type=_path,
         metavar="FILE",
         help="observatory file (TOML): stations and series",
     )
@@ -123,7 +166,7 @@ def _add_build(adder: "Adder") -> None:
     )
     command.add_argument("--allow-removed", action="store_true",
                          help="let plates vanish that the current edition has")  # fmt: skip
-    command.set_defaults(run=commands.build)
+    command.set_defaults(run=_on_use("build"))
 
 
 def _add_cone(adder: "Adder") -> None:
@@ -141,9 +184,9 @@ def _add_cone(adder: "Adder") -> None:
     for name, text in (("ra", "right ascension"), ("dec", "declination"), ("radius", "radius")):
         command.add_argument(name, metavar=name.upper(), help=f"{text}, decimal degrees, ICRS")
     _add_filters(command, with_certainty=True)
-    command.add_argument("--format", choices=list(ROW_FORMATS), default="table",
+    command.add_argument("--format", choices=_ROW_FORMATS, default="table",
                          help="form of the rows (default: table)")  # fmt: skip
-    command.set_defaults(run=commands.cone)
+    command.set_defaults(run=_on_use("cone"))
 
 
 def _add_epochs(adder: "Adder") -> None:
@@ -168,13 +211,13 @@ def _add_epochs(adder: "Adder") -> None:
     )
     command.add_argument(
         "--format",
-        choices=list(EPOCH_FORMATS),
+        choices=_EPOCH_FORMATS,
         default="table",
         help="form of the histogram (default: table)",
     )
-    command.add_argument("--plot", type=Path, metavar="FILE",
+    command.add_argument("--plot", type=_path, metavar="FILE",
                          help="draw it as well: .png, .svg or .pdf")  # fmt: skip
-    command.set_defaults(run=commands.epochs)
+    command.set_defaults(run=_on_use("epochs"))
 
 
 def _add_moc(adder: "Adder") -> None:
@@ -195,9 +238,9 @@ def _add_moc(adder: "Adder") -> None:
         metavar="K",
         help="finest HEALPix order, 0 to 29 (default: 9, cells of 6.9 arcmin)",
     )
-    command.add_argument("--out", required=True, type=Path, metavar="FILE",
+    command.add_argument("--out", required=True, type=_path, metavar="FILE",
                          help="file to write: .fits, .txt (ASCII) or .json")  # fmt: skip
-    command.set_defaults(run=commands.moc)
+    command.set_defaults(run=_on_use("moc"))
 
 
 def _command(
@@ -205,7 +248,7 @@ def _command(
     name: str,
     text: str,
     examples: str,
-) -> argparse.ArgumentParser:
+) -> _Parser:
     """Add a command with its examples."""
     lines = "\n".join(f"  {line.strip()}" for line in examples.strip().splitlines())
     return adder.add_parser(
@@ -218,12 +261,12 @@ def _command(
     )
 
 
-def _add_archive(command: argparse.ArgumentParser) -> None:
-    command.add_argument("--archive", required=True, type=Path, metavar="DIR",
+def _add_archive(command: _Parser) -> None:
+    command.add_argument("--archive", required=True, type=_path, metavar="DIR",
                          help="folder of the archive")  # fmt: skip
 
 
-def _add_filters(command: argparse.ArgumentParser, *, with_certainty: bool) -> None:
+def _add_filters(command: _Parser, *, with_certainty: bool) -> None:
     """Add an option for every filter of the table."""
     group = command.add_argument_group(
         "filters",

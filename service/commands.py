@@ -10,12 +10,12 @@ from platecover.coverage.archive import Archive
 from platecover.coverage.edition_build import BuildReport
 from platecover.coverage.edition_build import build as build_edition
 from platecover.coverage.errors import ArchiveError, QueryError
-from platecover.coverage.filters import FILTERS
+from platecover.coverage.filter_table import FILTERS
 from platecover.coverage.healpix_cells import WHOLE_SKY_DEG2
 from platecover.coverage.moc_files import check_moc_path, write_moc
 from platecover.coverage.regions import Region
 from platecover.demo_data.make_demo import write_demo
-from platecover.service.formats import BINARY_FORMATS, EPOCH_FORMATS, ROW_FORMATS
+from platecover.service.formats import BINARY_FORMATS, EPOCH_FORMATS, ROW_FORMATS, printable
 from platecover.service.progress_bar import ProgressBars
 
 _DEMO_MARK = ".platecover-demo"  # says that a folder is ours to rebuild
@@ -46,10 +46,8 @@ def _build(archive: Path, logs: list[Path], observatory: Path, **how: bool) -> B
     if report.set_aside:
         rows = Archive.open(archive).set_aside()[:_LISTED]
         for row in rows:
-            print(
-                f"set aside: {row['file']}, row {row['row']}, {row['column']}: {row['reason']}",
-                file=sys.stderr,
-            )
+            what = f"{row['file']}, row {row['row']}, {row['column']}: {row['reason']}"
+            print(f"set aside: {printable(what)}", file=sys.stderr)
         if report.set_aside > _LISTED:
             print(
                 f"... {report.set_aside - _LISTED} more; all of them, whole, in"
@@ -75,7 +73,7 @@ def cone(options: argparse.Namespace) -> None:
             usage=True,
         )
     archive = Archive.open(options.archive)
-    region = Region.circle(options.ra, options.dec, options.radius)
+    region = Region.circle(options.ra.strip(), options.dec.strip(), options.radius.strip())
     filters = _filters(options)
     rows = archive.rows(region, **filters)
     about = {"query": {"region": region.text, **filters}, "edition": archive.edition.number}
@@ -87,7 +85,7 @@ def epochs(options: argparse.Namespace) -> None:
     archive = Archive.open(options.archive)
     region = Region.parse(" ".join(word.strip() for word in options.region))
     filters = _filters(options)
-    answer = archive.epochs(region, options.bin, **filters)
+    answer = archive.epochs(region, options.bin.strip(), **filters)
     if options.plot is not None:
         from platecover.coverage.plots import plot_epochs  # heavy, and wanted here alone
 
@@ -106,7 +104,13 @@ def moc(options: argparse.Namespace) -> None:
     """Write the union MOC of a selection."""
     check_moc_path(options.out)
     moc = Archive.open(options.archive).moc(options.order.strip(), **_filters(options))
-    write_moc(moc, options.out)
+    try:
+        write_moc(moc, options.out)
+    except OSError as fault:
+        what = fault.strerror or fault
+        raise QueryError(
+            "out", str(options.out), f"{options.out}: cannot be written ({what})"
+        ) from None
     share = moc.sky_fraction
     print(
         f"wrote {options.out}: order {moc.max_order}, {share * WHOLE_SKY_DEG2:.6g} deg2,"
@@ -140,4 +144,8 @@ def demo(options: argparse.Namespace) -> None:
 def _filters(options: argparse.Namespace) -> dict[str, Any]:
     """The filters that were given, by Python keyword."""
     given = {each.keyword: getattr(options, each.keyword, None) for each in FILTERS}
-    return {name: values for name, values in given.items() if values is not None}
+    return {
+        name: [value.strip() for value in values]
+        for name, values in given.items()
+        if values is not None
+    }

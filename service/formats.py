@@ -4,19 +4,25 @@ import csv
 import io
 import json
 import math
+import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from astropy.io.votable import from_table
+from astropy.table import Column
 
 from platecover.coverage.answers import astropy_table
+from platecover.coverage.arrow_tables import column_facts
 from platecover.coverage.calendar_dates import calendar_date_text
 from platecover.coverage.columns import RESULT_COLUMNS
 
-_UCDS = {column.name: column.ucd for column in RESULT_COLUMNS}
+_DECLARED = {column.name: column for column in RESULT_COLUMNS}
+# Characters that no XML document may hold, not even escaped (W3C XML 1.0, section 2.2).
+_NOT_IN_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 _SHOWN = 60  # characters of the bar in a histogram on a terminal
 _WIDEST = 26  # characters of a cell on a terminal
 _MINUTES_PER_DAY = 1440
@@ -49,22 +55,26 @@ def rows_as_ecsv(table: pa.Table, about: Mapping[str, Any]) -> bytes:
 def rows_as_votable(table: pa.Table, about: Mapping[str, Any]) -> bytes:
     """VOTable (IVOA), with units, UCDs and descriptions; null text is empty."""
     rows = astropy_table(table)
-    for column in rows.itercols():
+    for column in rows.columns.values():
         column.meta.pop("ucd", None)
-        if column.dtype.kind == "U":  # VOTable has no null text
-            rows[column.name] = column.filled("")
+        if column.dtype.kind == "U":
+            texts = [_NOT_IN_XML.sub("\ufffd", text) for text in column.filled("").tolist()]
+            rows[column.name] = Column(texts, dtype=np.str_, description=column.description)
     document = from_table(rows)
     for field in document.get_first_table().fields:
-        field.ucd = _UCDS[field.name]
+        field.ucd = _DECLARED[field.name].ucd
+        if field.datatype == "unicodeChar":
+            field.arraysize = "*"  # not the length of the longest, which differs by answer
     stream = io.BytesIO()
     document.to_xml(stream)
     return stream.getvalue()
 
 
 def rows_as_parquet(table: pa.Table, about: Mapping[str, Any]) -> bytes:
-    """Parquet."""
+    """Parquet; unit, UCD and description are metadata of the fields."""
+    fields = [field.with_metadata(column_facts(_DECLARED[field.name])) for field in table.schema]
     stream = io.BytesIO()
-    pq.write_table(table, stream)
+    pq.write_table(table.cast(pa.schema(fields)), stream)
     return stream.getvalue()
 
 
@@ -183,10 +193,16 @@ def aligned(head: Sequence[str], rows: Sequence[Sequence[Any]], right: Sequence[
     )
 
 
+def printable(text: str) -> str:
+    """The text with blanks for white space and "?" for what would control a terminal."""
+    return "".join(
+        " " if letter.isspace() else letter if letter.isprintable() else "?" for letter in text
+    )
+
+
 def _cell(value: Any) -> str:
     """Text of a cell without control characters, cut at a readable width."""
-    text = "" if value is None else str(value)
-    text = "".join(letter if letter.isprintable() else "?" for letter in text)
+    text = "" if value is None else printable(str(value))
     limit = _SHOWN if set(text) == {"#"} else _WIDEST
     return text if len(text) <= limit else text[: limit - 1] + "~"
 

@@ -11,7 +11,11 @@ os.environ["XDG_CACHE_HOME"] = _FOLDER
 for _name in ("config", "cache"):
     (Path(_FOLDER) / "astropy").mkdir(exist_ok=True)
 
+import pytest  # noqa: E402
 from astropy.utils import iers  # noqa: E402
+from tests.archives import build_demo  # noqa: E402
+
+from platecover.coverage.archive import Archive  # noqa: E402
 
 iers.conf.auto_download = False
 iers.conf.auto_max_age = None
@@ -28,3 +32,9 @@ def pytest_configure() -> None:
     if min(path.stat().st_mtime for path in kept) < newest_source:
         for path in kept:
             path.unlink(missing_ok=True)
+
+
+@pytest.fixture(scope="session")
+def demo_archive(tmp_path_factory: pytest.TempPathFactory) -> Archive:
+    """Open the invented demo, built once a run."""
+    return build_demo(tmp_path_factory)

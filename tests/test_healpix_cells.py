@@ -18,6 +18,8 @@ from platecover.coverage.healpix_cells import (
 )
 from platecover.coverage.value_checks import HIGHEST_ORDER
 
+ROUNDING = 2e-15  # of a longitude of up to 2 pi, in double precision
+
 
 def directions_by_us(order: int, cells: np.ndarray) -> np.ndarray:
     """`cell_direction` of many cells, one after the other."""
@@ -28,7 +30,7 @@ def directions_by_us(order: int, cells: np.ndarray) -> np.ndarray:
 def test_every_centre_of_the_coarse_orders_is_healpys(order: int) -> None:
     cells = np.arange(BASE_CELLS * 4**order)
     expected = np.stack(healpy.pix2vec(1 << order, cells, nest=True), axis=-1)
-    assert_allclose(directions_by_us(order, cells), expected, rtol=0, atol=1e-15)
+    assert_allclose(directions_by_us(order, cells), expected, rtol=0, atol=ROUNDING)
     assert_allclose(cell_centres(order, cells), expected, rtol=0, atol=0)
 
 
@@ -36,7 +38,7 @@ def test_every_centre_of_the_coarse_orders_is_healpys(order: int) -> None:
 def test_any_centre_is_healpys(order: int, share: float) -> None:
     cell = int(share * BASE_CELLS * 4**order)
     expected = healpy.pix2vec(1 << order, cell, nest=True)
-    assert_allclose(cell_direction(order, cell), expected, rtol=0, atol=4e-16)
+    assert_allclose(cell_direction(order, cell), expected, rtol=0, atol=ROUNDING)
 
 
 @pytest.mark.parametrize("order", [9, 20, HIGHEST_ORDER])
@@ -46,7 +48,7 @@ def test_polar_and_face_corner_centres_are_healpys(order: int) -> None:
     cells = np.concatenate([np.arange(BASE_CELLS) * size, np.arange(1, BASE_CELLS + 1) * size - 1])
     expected = np.stack(healpy.pix2vec(1 << order, cells, nest=True), axis=-1)
     ours = directions_by_us(order, cells)
-    assert_allclose(ours, expected, rtol=0, atol=4e-16)
+    assert_allclose(ours, expected, rtol=0, atol=ROUNDING)
     # near the poles x and y are tiny: relative to their own size too
     polar = np.abs(expected[:, 2]) > 0.99
     assert polar.sum() == 8

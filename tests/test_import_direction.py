@@ -10,7 +10,8 @@ ROOT = Path(__file__).resolve().parent.parent
 # Floors from the ground up. A module may import its own floor and those named.
 FLOORS: dict[str, set[str]] = {
     "foundations": {
-        "arrow_tables", "columns", "compiled", "directions", "errors", "text_arrays",
+        "arrow_tables", "columns", "compiled", "directions", "errors", "filter_table",
+        "text_arrays",
         "value_checks",
     },
     "sky": {"calendar_dates", "clocks", "equinox", "sky_bodies"},

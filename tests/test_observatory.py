@@ -112,6 +112,7 @@ def test_byte_order_mark_is_no_matter(tmp_path: Path) -> None:
         ("latitude_deg = 51.5", "latitude_deg = true", "latitude_deg must be .* got True"),
         ("2.5", "inf", "glass_thickness_mm must be"),
         ('"B1875.0"', '"B18"', "equinox .*B18"),
+        ('"B1875.0"', "1" + "0" * 400, "equinox .*got 1000"),
         ('"LMT"', '"sundial"', "clock .*sundial"),
         ('"number"', '"colour"', "shelved_by must be one of date, number, region, got 'colour'"),
         ("[1889, 1920]", "[1920, 1889]", r"years must be \[first, last\]"),

@@ -2,6 +2,7 @@
 
 import json
 from pathlib import Path
+from typing import Any
 
 import healpy
 import numpy as np
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 
 from platecover.coverage.directions import unit_vectors
 from platecover.coverage.errors import QueryError
+from platecover.coverage.region_arcs import boundary_distances_rad
 from platecover.coverage.region_cells import INSIDE, OUTSIDE
 from platecover.coverage.region_polygon import smallest_cap
 from platecover.coverage.regions import Region
@@ -216,8 +218,10 @@ def test_polygon_contents_lie_in_the_moc_of_mocpy() -> None:
         in_moc = moc.contains_lonlat(sky.lon, sky.lat)
         inside = region.contains(vectors)
         assert not np.any(inside & ~in_moc)
-        assert np.count_nonzero(in_moc & ~inside) < 0.02 * np.count_nonzero(in_moc)
-        assert np.count_nonzero(inside) > 10
+        # the MOC holds edge cells whole: 0.24 deg across at order 9
+        clear = boundary_distances_rad(region.arcs, vectors) > np.radians(0.25)
+        assert np.array_equal(inside[clear], in_moc[clear])
+        assert np.count_nonzero(inside & clear) > 10
 
 
 @pytest.mark.parametrize("order", [4, 7])
@@ -484,6 +488,12 @@ def test_bad_regions_are_refused_by_name(text: str, message: str, usage: bool) -
     with pytest.raises(QueryError, match=message) as caught:
         Region.parse(text)
     assert (caught.value.parameter, caught.value.usage) == ("region", usage)
+
+
+@pytest.mark.parametrize("corners", [[1, 2, 3, 4, 5, 6], [(1, 2), (3,), (4, 5)], 7])
+def test_polygon_corners_must_be_pairs(corners: Any) -> None:
+    with pytest.raises(QueryError, match=r"polygon needs \(RA, DEC\) pairs"):
+        Region.polygon(corners)
 
 
 @settings(max_examples=200, deadline=None, derandomize=True)

@@ -1,0 +1,276 @@
+"""The cell index against every record measured, and its files."""
+
+from pathlib import Path
+
+import healpy
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.testing import assert_array_equal
+from numpy.typing import NDArray
+from tests.awkward_sky import (
+    AWKWARD_PLATES,
+    Floats,
+    Plate,
+    directions_about,
+    mixed_plates,
+    records_of,
+    vectors_of,
+)
+
+from platecover.coverage.cell_index import (
+    FINEST_ORDER,
+    CellIndex,
+    build_cell_index,
+    index_orders,
+    open_cell_index,
+    save_cell_index,
+)
+from platecover.coverage.footprint import KEEP_EDGE, footprint_cells
+from platecover.coverage.plate_geometry import edge_distance_deg
+from platecover.coverage.value_checks import HIGHEST_ORDER
+
+PLATES = [*AWKWARD_PLATES, *mixed_plates(300, seed=31)]
+RECORDS = records_of(PLATES)
+MARGIN_DEG = np.degrees(RECORDS["margin_rad"])
+LIST_NAMES = ("bounds", "cells", "offsets", "exposures")
+
+
+@pytest.fixture(scope="module")
+def index() -> CellIndex:
+    return build_cell_index(RECORDS)
+
+
+def corners_of_cells(order: int, count: int) -> tuple[Floats, Floats]:
+    """RA and Dec of the corners of some cells, by healpy: no cell holds them for sure."""
+    cells = np.random.default_rng(order).integers(0, 12 * 4**order, count)
+    corners = np.moveaxis(healpy.boundaries(1 << order, cells, nest=True), 1, 2).reshape(-1, 3)
+    ra, dec = healpy.vec2ang(corners, lonlat=True)
+    return ra, dec
+
+
+def many_directions() -> tuple[Floats, Floats]:
+    """Directions all over the sky, about the awkward plates, at poles, RA 0h and cell corners."""
+    parts = [directions_about(plate, 12, seed=i) for i, plate in enumerate(AWKWARD_PLATES)]
+    parts += [corners_of_cells(order, 40) for order in (0, 1, 3, 6, 9, FINEST_ORDER)]
+    at_zero = np.linspace(-90.0, 90.0, 61)
+    parts += [(np.full(61, ra), at_zero) for ra in (0.0, 360.0, 359.9999999)]
+    ra, dec = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return ra, dec
+
+
+def test_a_point_never_misses_an_exposure_and_what_is_certain_is(index: CellIndex) -> None:
+    ra, dec = many_directions()
+    hits = certain_hits = 0
+    for vector, one_ra, one_dec in zip(vectors_of(ra, dec), ra, dec, strict=True):
+        larger, smaller = edge_distance_deg(RECORDS, one_ra, one_dec)
+        certain, possible = index.at_point(vector)
+        found = np.concatenate([certain, possible])
+        assert len(np.unique(found)) == len(found)
+        matches = np.flatnonzero(larger >= -MARGIN_DEG)
+        assert np.isin(matches, found).all(), (one_ra, one_dec)
+        assert (smaller[certain] >= MARGIN_DEG[certain]).all(), (one_ra, one_dec)
+        hits += len(matches)
+        certain_hits += len(certain)
+    assert hits > 2 * len(ra) and certain_hits > 0.5 * hits  # or nothing was tested
+
+
+@settings(max_examples=200, deadline=None)
+@given(ra=st.floats(0.0, 360.0), dec=st.floats(-90.0, 90.0))
+def test_no_point_anywhere_misses_an_exposure(ra: float, dec: float) -> None:
+    index = INDEX_OF_AWKWARD
+    larger, smaller = edge_distance_deg(AWKWARD_RECORDS, ra, dec)
+    margin = np.degrees(AWKWARD_RECORDS["margin_rad"])
+    certain, possible = index.at_point(vectors_of(ra, dec))
+    assert np.isin(np.flatnonzero(larger >= -margin), np.concatenate([certain, possible])).all()
+    assert (smaller[certain] >= margin[certain]).all()
+
+
+AWKWARD_RECORDS = records_of(AWKWARD_PLATES)
+INDEX_OF_AWKWARD = build_cell_index(AWKWARD_RECORDS)
+
+
+def overlapping(order: int, cells: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Exposures with a cell that overlaps any of some, by comparing every range with every one."""
+    found = footprint_cells(RECORDS, index_orders(RECORDS), KEEP_EDGE, with_margin=True)
+    exposures = np.repeat(np.arange(len(RECORDS)), np.diff(found.offsets))
+    shift = 2 * (HIGHEST_ORDER - found.orders.astype(np.int64))
+    low, high = found.cells << shift, (found.cells + 1) << shift
+    some_shift = 2 * (HIGHEST_ORDER - order)
+    overlaps = np.zeros(len(low), dtype=bool)
+    for cell in cells.tolist():
+        overlaps |= (low < (cell + 1) << some_shift) & (high > cell << some_shift)
+    return np.unique(exposures[overlaps])
+
+
+@pytest.mark.parametrize("order", [0, 1, 4, 8, FINEST_ORDER, FINEST_ORDER + 1, HIGHEST_ORDER])
+def test_near_cells_are_the_exposures_whose_cells_overlap(index: CellIndex, order: int) -> None:
+    rng = np.random.default_rng(order)
+    for count in (1, 7, 60):
+        cells = rng.integers(0, 12 * 4**order, count)  # unordered, some twice at low orders
+        assert_array_equal(index.near_cells([order], [cells]), overlapping(order, cells))
+
+
+def test_near_cells_of_a_disc_never_miss_an_exposure_that_reaches_into_it(
+    index: CellIndex,
+) -> None:
+    rng = np.random.default_rng(4)
+    centres = [(0.0, 90.0), (0.0, -90.0), (0.0, 0.0), (359.99, 40.0), (45.0, 41.8103)]
+    centres += list(zip(rng.uniform(0, 360, 15), rng.uniform(-90, 90, 15), strict=True))
+    for ra, dec in centres:
+        larger, _ = edge_distance_deg(RECORDS, ra, dec)
+        for radius_deg, order in ((0.01, 13), (0.5, 7), (3.0, 5), (30.0, 3)):
+            cells = healpy.query_disc(
+                1 << order, vectors_of(ra, dec), np.radians(radius_deg), inclusive=True, nest=True
+            )
+            expected = np.flatnonzero(larger >= -radius_deg - MARGIN_DEG)
+            assert np.isin(expected, index.near_cells([order], [cells])).all(), (ra, dec)
+
+
+def test_near_cells_of_several_orders_is_the_union(index: CellIndex) -> None:
+    coarse, fine = np.array([17]), np.array([300_000, 5, 70_000])
+    both = index.near_cells([1, 7], [coarse, fine])
+    expected = np.union1d(index.near_cells([1], [coarse]), index.near_cells([7], [fine]))
+    assert_array_equal(both, expected)
+    assert len(expected) > 0
+
+
+def test_near_every_base_cell_is_every_exposure_and_near_none_is_none(index: CellIndex) -> None:
+    assert_array_equal(index.near_cells([0], [np.arange(12)]), np.arange(len(RECORDS)))
+    assert len(index.near_cells([], [])) == 0
+    assert len(index.near_cells([5], [np.empty(0, np.int64)])) == 0
+    with pytest.raises(ValueError, match="zip"):
+        index.near_cells([5, 6], [np.arange(3)])
+
+
+def test_lists_are_sorted_and_hold_every_cell_of_every_footprint(index: CellIndex) -> None:
+    found = footprint_cells(RECORDS, index_orders(RECORDS), KEEP_EDGE, with_margin=True)
+    exposures = np.repeat(np.arange(len(RECORDS)), np.diff(found.offsets))
+    for lists, kind in ((index.inside, found.inside), (index.edge, ~found.inside)):
+        assert lists.bounds[0] == 0 and lists.bounds[-1] == len(lists.cells)
+        assert lists.offsets[0] == 0 and lists.offsets[-1] == len(lists.exposures)
+        assert (np.diff(lists.offsets) > 0).all()
+        order_of_row = np.repeat(np.arange(FINEST_ORDER + 1), np.diff(lists.bounds))
+        row = np.repeat(np.arange(len(lists.cells)), np.diff(lists.offsets))
+        triples = set(
+            zip(order_of_row[row].tolist(), lists.cells[row].tolist(), lists.exposures.tolist(),
+                strict=True)
+        )  # fmt: skip
+        expected = set(
+            zip(found.orders[kind].tolist(), found.cells[kind].tolist(), exposures[kind].tolist(),
+                strict=True)
+        )  # fmt: skip
+        assert triples == expected and len(triples) == len(lists.exposures)
+        same_order = np.diff(order_of_row) == 0
+        assert (np.diff(lists.cells.astype(np.int64))[same_order] > 0).all()
+        same_row = np.diff(row) == 0
+        assert (np.diff(lists.exposures)[same_row] > 0).all()
+
+
+def test_cells_are_no_finer_than_margin_or_a_sixteenth_of_the_short_side() -> None:
+    orders = index_orders(RECORDS)
+    for plate, order in zip(PLATES, orders.tolist(), strict=True):
+        side_deg = healpy.nside2resol(1 << order, arcmin=True) / 60.0
+        short = 2 * np.degrees(
+            np.arctan(min(plate.width, plate.height) / 2 * plate.scale / 206264.806247)
+        )
+        short = np.fmin(short, 2 * plate.usable_radius)
+        wanted = max(short / 16, plate.margin)
+        # The finest such order: its cells are as large as wanted and less than twice that.
+        assert wanted <= side_deg * (1 + 1e-12) and side_deg < 2 * wanted, plate.name
+
+
+def test_orders_stay_within_the_index() -> None:
+    plates = [
+        Plate("tiny", 1.0, 2.0, 0.1, 0.1, 1.0),
+        Plate("huge margin", 1.0, 2.0, 60.0, 60.0, 60.0, margin=180.0),
+    ]
+    assert_array_equal(index_orders(records_of(plates)), [FINEST_ORDER, 0])
+
+
+def same(one: CellIndex, other: CellIndex) -> None:
+    """Assert that two indexes hold the same arrays."""
+    assert one.n_exposures == other.n_exposures
+    for name in LIST_NAMES:
+        for kind in ("inside", "edge"):
+            array = getattr(getattr(one, kind), name)
+            again = getattr(getattr(other, kind), name)
+            assert array.dtype == again.dtype
+            assert_array_equal(array, again)
+
+
+def test_saved_and_opened_it_is_the_same_and_memory_mapped(
+    index: CellIndex, tmp_path: Path
+) -> None:
+    written = save_cell_index(index, tmp_path)
+    assert sorted(written) == sorted(tmp_path.iterdir()) and len(written) == 8
+    opened = open_cell_index(tmp_path, len(RECORDS))
+    same(index, opened)
+    for lists in (opened.inside, opened.edge):
+        for array in lists.arrays():
+            assert isinstance(array.base, np.memmap) and not array.flags.writeable
+    for vector in vectors_of(*corners_of_cells(5, 10)):
+        for ours, theirs in zip(index.at_point(vector), opened.at_point(vector), strict=True):
+            assert_array_equal(ours, theirs)
+    cells = np.arange(0, 3000, 7)
+    assert_array_equal(index.near_cells([4], [cells]), opened.near_cells([4], [cells]))
+
+
+@pytest.mark.parametrize(
+    "plates",
+    [
+        [],
+        [Plate("one", 0.0, 90.0, 160.0, 160.0, 60.0)],
+        [Plate("nothing certain", 10.0, 20.0, 60.0, 60.0, 60.0, margin=5.0)],
+        [Plate("all the sky", 10.0, 20.0, 60.0, 60.0, 60.0, margin=180.0)],
+    ],
+    ids=lambda plates: plates[0].name if plates else "none",
+)
+def test_small_indexes_answer_before_and_after_saving(plates: list[Plate], tmp_path: Path) -> None:
+    records = records_of(plates)
+    built = build_cell_index(records)
+    if plates and plates[0].margin > 0:
+        assert len(built.inside.cells) == 0
+    save_cell_index(built, tmp_path)
+    opened = open_cell_index(tmp_path, len(plates))
+    same(built, opened)
+    for index in (built, opened):
+        for ra, dec in ((0.0, 90.0), (0.0, -90.0), (10.0, 20.0), (123.0, 88.9)):
+            larger, _ = edge_distance_deg(records, ra, dec)
+            found = np.concatenate(index.at_point(vectors_of(ra, dec)))
+            expected = np.flatnonzero(larger >= -np.degrees(records["margin_rad"]))
+            assert np.isin(expected, found).all()
+        assert_array_equal(index.near_cells([0], [np.arange(12)]), np.arange(len(plates)))
+
+
+def test_progress_counts_every_exposure() -> None:
+    done: list[int] = []
+    build_cell_index(RECORDS, done.append)
+    assert sum(done) == len(RECORDS)
+
+
+@pytest.mark.parametrize("name", ["bounds", "cells", "offsets", "exposures"])
+@pytest.mark.parametrize("damage", ["missing", "empty", "short", "text", "floats", "folder"])
+def test_a_damaged_file_is_an_error_that_names_it(
+    index: CellIndex, tmp_path: Path, damage: str, name: str
+) -> None:
+    save_cell_index(index, tmp_path)
+    path = tmp_path / f"index_edge_{name}.npy"
+    content = path.read_bytes()
+    path.unlink()
+    if damage == "floats":
+        np.save(path, np.zeros(getattr(index.edge, name).shape))
+    elif damage == "folder":
+        path.mkdir()
+    elif damage != "missing":
+        path.write_bytes({"empty": b"", "short": content[:-40], "text": b"no array"}[damage])
+    with pytest.raises(ValueError, match=f"^index_edge_{name}.npy: "):
+        open_cell_index(tmp_path, len(RECORDS))
+
+
+def test_arrays_of_different_indexes_do_not_pass_for_one(index: CellIndex, tmp_path: Path) -> None:
+    save_cell_index(index, tmp_path)
+    np.save(tmp_path / "index_inside_offsets.npy", index.inside.offsets[:-1])
+    with pytest.raises(ValueError, match=r"^index_inside_\*\.npy: .* do not belong together"):
+        open_cell_index(tmp_path, len(RECORDS))
