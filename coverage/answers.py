@@ -6,8 +6,15 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 from astropy.table import MaskedColumn, Table
+from numpy.typing import NDArray
 
-from platecover.coverage.columns import REMARK_COLUMNS, RESULT_COLUMNS, SET_ASIDE_COLUMNS, Column
+from platecover.coverage.columns import (
+    EXPOSURE_COLUMNS,
+    REMARK_COLUMNS,
+    RESULT_COLUMNS,
+    SET_ASIDE_COLUMNS,
+    Column,
+)
 from platecover.coverage.edition import Edition
 from platecover.coverage.search import Hits
 
@@ -43,6 +50,16 @@ def hits_table(edition: Edition, hits: Hits) -> pa.Table:
             values = edition.exposures.column(column.name).take(rows).combine_chunks()
         columns.append(_with_nulls(values, column))
     return pa.table(columns, names=[column.name for column in RESULT_COLUMNS])
+
+
+def exposures_table(edition: Edition, numbers: NDArray[np.int64]) -> pa.Table:
+    """Exposures with every column kept of them (EXPOSURE_COLUMNS), null where not known."""
+    some = edition.exposures.take(pa.array(numbers))
+    columns = [
+        _with_nulls(some.column(column.name).combine_chunks(), column)
+        for column in EXPOSURE_COLUMNS
+    ]
+    return pa.table(columns, names=[column.name for column in EXPOSURE_COLUMNS])
 
 
 def _with_nulls(values: Any, column: Column) -> Any:

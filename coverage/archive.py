@@ -4,17 +4,22 @@ import os
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 from astropy.table import Table
 from mocpy import MOC
+from numpy.typing import NDArray
 
 from platecover.coverage.answers import astropy_table, hits_table
 from platecover.coverage.edition import Edition, open_current
 from platecover.coverage.epochs import bin_width_years, epochs
 from platecover.coverage.errors import QueryError
+from platecover.coverage.plate_record import plate_record
 from platecover.coverage.regions import Region
 from platecover.coverage.search import Hits, search
+from platecover.coverage.sky_map import sky_map
 from platecover.coverage.union_moc import union_moc
+from platecover.coverage.value_checks import number_between
 
 
 class Archive:
@@ -77,7 +82,12 @@ class Archive:
         QueryError
             If an argument is out of range or a filter's value is not known.
         """
-        return self.search(Region.circle(ra, dec, radius), **filters)
+        circle = Region.circle(
+            number_between("ra", ra, 0.0, 360.0),
+            number_between("dec", dec, -90.0, 90.0),
+            number_between("radius", radius, 0.0, 180.0),
+        )
+        return self.search(circle, **filters)
 
     def search(self, region: Region, **filters: Any) -> Table:
         """Exposures that show any of a region; as `cone`, distances masked but for circles."""
@@ -125,6 +135,41 @@ class Archive:
             If the order is impossible or would need too many cells.
         """
         return union_moc(self.edition, order, filters)
+
+    def sky_map(self, quantity: str, order: int = 7, **filters: Any) -> NDArray[np.float64]:
+        """Map a quantity of a selection over the whole sky.
+
+        Parameters
+        ----------
+        quantity : str
+            `exposures`, `plates`, `years` (different calendar years), `first`, `last`, `gap`
+            (longest, years), `unscanned` or `scanned_share`.
+        order : int, optional
+            HEALPix order; the result has 12 * 4**order values.
+        **filters
+            See the class; not `certainty`, which needs a region.
+
+        Returns
+        -------
+        float64 array
+            NESTED, ICRS; counts are 0, other quantities NaN, where nothing is.
+
+        Raises
+        ------
+        QueryError
+            If the quantity is not known or the order impossible.
+        """
+        return sky_map(self.edition, quantity, order, filters)
+
+    def plate_record(self, designation: str) -> dict[str, Any]:
+        """All that is known of one plate, as `plate_record.plate_record` describes it.
+
+        Raises
+        ------
+        QueryError
+            If no such plate is known; the text names the nearest.
+        """
+        return plate_record(self.edition, designation)
 
     def set_aside(self) -> Table:
         """Rows of the logs that could not become exposures: file, row, column, value, reason.

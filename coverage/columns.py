@@ -114,6 +114,15 @@ SET_ASIDE_COLUMNS: tuple[Column, ...] = (
 
 REMARK_COLUMNS: tuple[Column, ...] = SET_ASIDE_COLUMNS[:-1]
 
+HISTORY_COLUMNS: tuple[Column, ...] = (
+    Column("plate", "text", "", "meta.id", "Designation of the plate"),
+    Column("at", "text", "", "time", "Since when, ISO 8601; empty: as the logs have it"),
+    Column("by", "text", "", "meta.id", "Who says so"),
+    Column("fact", "text", "", "meta.id", "Which column of the plate"),
+    Column("value", "text", "", "meta.note", "What it became"),
+    Column("why", "text", "", "meta.note", "Why, in words"),
+)
+
 # Facts that belong to the plate, not to one exposure of it.
 PLATE_FACTS = ("status", "condition", "scanned", "access_url", "shelf")
 

@@ -27,7 +27,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from platecover.coverage.cell_index import CellIndex, open_cell_index
+from platecover.coverage.cell_index import CellIndex, open_array, open_cell_index
 from platecover.coverage.columns import EXPOSURE_COLUMNS, PLATE_COLUMNS, Column
 from platecover.coverage.errors import ArchiveError
 from platecover.coverage.plate_geometry import GEOMETRY, Records
@@ -229,11 +229,11 @@ def _is_file_note(facts: object) -> bool:
 def _map_geometry(path: Path, count: int) -> Records:
     """Memory-map the geometry records."""
     try:
-        geometry = np.asarray(np.load(path, mmap_mode="r"))
-    except (OSError, ValueError) as fault:
+        geometry = open_array(path, GEOMETRY)
+    except ValueError as fault:
         raise _damaged(path, str(fault)) from None
-    if geometry.dtype != GEOMETRY or geometry.shape != (count,):
-        raise _damaged(path, f"{geometry.shape} records of {geometry.dtype}")
+    if len(geometry) != count:
+        raise _damaged(path, f"{len(geometry)} records, {count} were written")
     # a file forgets that the records are aligned, and numba takes that for another type
     return geometry.view(GEOMETRY)
 

@@ -19,6 +19,7 @@ from platecover.coverage.arrow_tables import (
 from platecover.coverage.cell_index import build_cell_index, save_cell_index
 from platecover.coverage.columns import (
     EXPOSURE_COLUMNS,
+    HISTORY_COLUMNS,
     PLATE_COLUMNS,
     PLATE_FACTS,
     REMARK_COLUMNS,
@@ -32,7 +33,7 @@ from platecover.coverage.moc_files import moc_of_ranges, write_moc
 from platecover.coverage.observatory import Observatory, read_observatory
 from platecover.coverage.plate_geometry import Records, geometry_records
 from platecover.coverage.plate_log import PlateLogs, read_logs
-from platecover.coverage.plate_register import read_ledger, replay
+from platecover.coverage.plate_register import history, read_ledger, replay
 
 Progress = Callable[[str, int, int], None]  # stage, done, total
 
@@ -98,7 +99,8 @@ def build(
         _refuse_if_empty_or_strict(read, strict)
         if not allow_removed:
             _refuse_if_plates_vanish(archive, read)
-        plates, unknown = replay(read.plates, read_ledger(archive))
+        entries = read_ledger(archive)
+        plates, unknown = replay(read.plates, entries)
         exposures, logged = _in_edition_order(read)
         _copy_plate_facts(exposures, plates)
         geometry = geometry_records(
@@ -116,6 +118,8 @@ def build(
 
         def write_files(folder: Path) -> dict[str, Any]:
             _write_tables(folder, read, exposures, logged, plates)
+            told = kept_table(history(read.plates, entries), HISTORY_COLUMNS)
+            write_parquet(told, folder / "history.parquet")
             _write_geometry(folder, geometry, tell)
             return {
                 "counts": {

@@ -27,7 +27,7 @@ HOLDS_CENTRE = 2  # kept if its centre is in the footprint
 _STACK = 128  # 12 base cells and three waiting siblings at each of 29 orders
 _TOUCH_LEVELS = 12  # a touch is followed to 1/4096 of a cell's side, or order 29, then believed
 _CHUNK = 2048  # exposures refined between two reports of progress
-_FIRST_GUESS = 160  # cells an exposure, for the first size of the buffers
+_FIRST_GUESS = 256  # cells an exposure, for the size of the buffers
 _UNION_CHUNK = 20_000  # exposures whose cells are held in memory before they are merged
 THREADS = 2
 
@@ -98,18 +98,21 @@ def footprint_cells(
     starts = range(0, len(records), _CHUNK)
 
     def refine_chunk(start: int) -> tuple[NDArray[Any], ...]:
-        part = slice(start, start + _CHUNK)
-        counts = np.zeros(len(records[part]), dtype=np.int64)
-        size = _FIRST_GUESS * max(len(counts), 1)
+        waiting, orders = records[start : start + _CHUNK], last_orders[start : start + _CHUNK]
+        size = _FIRST_GUESS * max(len(waiting), 1)
+        found = []
         while True:
+            counts = np.zeros(len(waiting), dtype=np.int64)
             buffers = (np.empty(size, np.int8), np.empty(size, np.int64), np.empty(size, np.bool_))
-            used = _refine_all(
-                records[part], last_orders[part], rule, with_margin, BOUNDING_RADIUS_RAD,
-                counts, *buffers,
-            )  # fmt: skip
-            if used >= 0:
-                return counts, *(buffer[:used].copy() for buffer in buffers)
-            size *= 4
+            done, used = _refine_all(
+                waiting, orders, rule, with_margin, BOUNDING_RADIUS_RAD, counts, *buffers
+            )
+            found.append((counts[:done], *(buffer[:used].copy() for buffer in buffers)))
+            waiting, orders = waiting[done:], orders[done:]
+            if not len(waiting):
+                return tuple(np.concatenate(column) for column in zip(*found, strict=True))
+            if done == 0:  # not even one fits
+                size *= 4
 
     parts = []
     with ThreadPoolExecutor(THREADS) as pool:
@@ -135,8 +138,8 @@ def _refine_all(
     orders: NDArray[np.int8],
     cells: NDArray[np.int64],
     inside: NDArray[np.bool_],
-) -> int:
-    """Refine one exposure after the other; the number of cells, or -1 if the buffers are full."""
+) -> tuple[int, int]:
+    """Refine one exposure after the other until the buffers are full; exposures done, cells."""
     used = 0
     for i in range(len(records)):
         before = used
@@ -144,9 +147,9 @@ def _refine_all(
             records[i], last_orders[i], rule, with_margin, radii, used, orders, cells, inside
         )
         if used < 0:
-            return -1
+            return i, before
         counts[i] = used - before
-    return used
+    return len(records), used
 
 
 @compiled
@@ -226,9 +229,10 @@ def _touches(
 
 @compiled
 def _distances(record: Any, x: float, y: float, z: float, reach: float) -> tuple[float, float]:
-    """Edge distances of a direction; -pi stands for any that is beyond -reach.
+    """Edge distances of a direction: exact inside, outside perhaps nearer to 0 than it is.
 
-    Most directions are settled by the sides' great circles alone, without an arc tangent.
+    -pi stands for any that is beyond -reach. Most directions are settled by the sides' great
+    circles alone; only beyond two sides, where a corner decides, is the exact test needed.
     """
     if reach < math.pi / 2:
         centre, x_axis, y_axis = record.centre, record.x_axis, record.y_axis
@@ -241,11 +245,13 @@ def _distances(record: Any, x: float, y: float, z: float, reach: float) -> tuple
         sine_x = (w * tan_x - u) / math.sqrt(1.0 + tan_x * tan_x)
         sine_y = (w * tan_y - v) / math.sqrt(1.0 + tan_y * tan_y)
         nearest = min(sine_x, sine_y)
-        if nearest < -math.sin(reach):
+        radius = record.usable_radius_rad
+        if nearest < -math.sin(reach) or w < math.cos(min(radius + reach, math.pi)):
             return -math.pi, -math.pi
-        simple = record.either_layout == 0 and record.usable_radius_rad == math.inf
-        if simple and nearest >= 0.0 and w > 0.0:
+        if record.either_layout == 0 and w > 0.0 and max(sine_x, sine_y) >= 0.0:
             distance = math.asin(nearest)
+            if radius < math.inf:
+                distance = min(distance, radius - math.atan2(math.hypot(u, v), w))
             return distance, distance
     return edge_distances_rad(record, x, y, z)
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from platecover.coverage.columns import CONDITIONS, STATUSES, TECHNIQUES, YES_NO
 from platecover.coverage.text_arrays import Texts, as_texts, read_each, shown
 
 LARGEST_SIZE_MM = 2_000.0  # our limit; the largest glass plates were about 500 mm
@@ -16,16 +17,12 @@ LONGEST_EXPOSURE_MIN = 525_600.0  # our limit: a year; from a day on there is a 
 LARGEST_POSITION_ERROR_ARCMIN = 10_800.0  # 180 degrees
 LARGEST_EXPOSURE_NUMBER = 1_000_000_000.0  # our limit
 
-YES_NO = ("yes", "no")
 DAY_BEGINS = ("midnight", "noon")
 DATE_IS = ("civil", "evening")
 CALENDARS = ("gregorian", "julian")
 TIME_IS = ("start", "mid", "end")
-TECHNIQUES = ("direct", "objective prism", "grating", "slit spectrum", "test", "trail")
 CENTRE_IS = ("plate", "guide star", "named object")
 TRACKINGS = ("sidereal", "object", "fixed")
-STATUSES = ("on shelf", "on loan", "being scanned", "transferred", "missing", "discarded")
-CONDITIONS = ("intact", "cracked", "broken", "flaking", "stained")
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,4})?", re.ASCII)
 _LONGEST_NUMBER = 64  # characters; longer texts are no measurement

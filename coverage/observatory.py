@@ -1,7 +1,6 @@
 """The observatory file: stations, and what holds for every plate of a series."""
 
 import difflib
-import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platecover.coverage.designation import is_series_code
+from platecover.coverage.directions import FULL_CIRCLE_DEG
 from platecover.coverage.errors import ObservatoryError
 from platecover.coverage.observatory_values import (
     MM_PER_INCH,
@@ -21,8 +21,8 @@ from platecover.coverage.observatory_values import (
     day_mjd,
     text_or_empty,
 )
+from platecover.coverage.plate_geometry import half_diagonal_deg
 
-ARCSEC_PER_RADIAN = 206264.806247  # 3600 * 180 / pi
 _SHOWN = 80  # characters of a value in a message
 LARGEST_HALF_DIAGONAL_DEG = 80.0  # our limit: no flat plate sees farther from its axis
 
@@ -193,9 +193,14 @@ def _station(entry: Mapping[str, Any], where: str) -> Station:
     _refuse_unknown(entry, tuple(STATION_READERS), where)
     _refuse_missing(entry, ("latitude_deg", "longitude_deg"), where)
     height_m = entry.get("height_m", 0.0)
+    longitude_deg = _value(
+        where, "longitude_deg", entry["longitude_deg"], STATION_READERS["longitude_deg"]
+    )
+    if longitude_deg > FULL_CIRCLE_DEG / 2:
+        longitude_deg -= FULL_CIRCLE_DEG  # 238 east is 122 west: its dates are western ones
     return Station(
         _value(where, "latitude_deg", entry["latitude_deg"], STATION_READERS["latitude_deg"]),
-        _value(where, "longitude_deg", entry["longitude_deg"], STATION_READERS["longitude_deg"]),
+        longitude_deg,
         _value(where, "height_m", height_m, STATION_READERS["height_m"]),
     )
 
@@ -219,13 +224,11 @@ def _series(
             )
     for scale in given["scale_arcsec_per_mm"].values:
         for size in given["exposed_mm"].values:
-            half_diagonal_deg = math.degrees(
-                math.atan(math.hypot(*size) / 2 * scale / ARCSEC_PER_RADIAN)
-            )
-            if not half_diagonal_deg <= LARGEST_HALF_DIAGONAL_DEG:
+            reach_deg = float(half_diagonal_deg(size[0], size[1], scale))
+            if not reach_deg <= LARGEST_HALF_DIAGONAL_DEG:
                 raise ObservatoryError(
                     f"{where}: scale_arcsec_per_mm {scale:g} and exposed size {size[0]:g} x "
-                    f"{size[1]:g} mm give corners {half_diagonal_deg:.1f} degrees from the centre; "
+                    f"{size[1]:g} mm give corners {reach_deg:.1f} degrees from the centre; "
                     f"at most {LARGEST_HALF_DIAGONAL_DEG:g} is possible"
                 )
     return Series(code, given)

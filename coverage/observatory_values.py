@@ -10,6 +10,7 @@ from typing import Any
 from platecover.coverage import log_cells
 from platecover.coverage.calendar_dates import EARLIEST_YEAR, LATEST_YEAR, UNDATED, parse_date
 from platecover.coverage.clocks import parse_clock
+from platecover.coverage.columns import TECHNIQUES
 from platecover.coverage.equinox import parse_equinox
 
 MM_PER_INCH = 25.4  # exactly, by international agreement of 1959
@@ -137,7 +138,7 @@ SERIES_READERS: dict[str, Reader] = {
     "day_begins": _word(log_cells.DAY_BEGINS),
     "date_is": _word(log_cells.DATE_IS),
     "calendar": _word(log_cells.CALENDARS),
-    "technique": _word(log_cells.TECHNIQUES),
+    "technique": _word(TECHNIQUES),
     "tracking": _word(log_cells.TRACKINGS),
     "pointing_tolerance_arcmin": _number(0.0, log_cells.LARGEST_POSITION_ERROR_ARCMIN),
     "years": _years,

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from platecover.coverage.clocks import PRECISIONS, TimeSpans, place_in_time
 from platecover.coverage.designation import Designation, DesignationReader
+from platecover.coverage.directions import FULL_CIRCLE_DEG
 from platecover.coverage.equinox import DAYS_PER_JULIAN_YEAR, J2000_MJD
 from platecover.coverage.errors import LogFileError
 from platecover.coverage.log_cells import TEXT_COLUMNS, number_cells, word_cells
@@ -25,7 +26,6 @@ from platecover.coverage.series_defaults import SeriesDefaults
 from platecover.coverage.text_arrays import Texts, as_texts, encode, read_each
 
 J2000_YEAR = 2000.0
-FULL_CIRCLE_DEG = 360.0
 _STEPS = 6  # of reading rows, for progress
 
 Columns = dict[str, NDArray[Any]]

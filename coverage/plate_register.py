@@ -7,7 +7,7 @@ replays the ledger over the logs, so that the two together are the only sources.
 
 import json
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
@@ -16,11 +16,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from platecover.coverage.columns import CONDITIONS, PLATE_FACTS, STATUSES, YES_NO
+from platecover.coverage.columns import CONDITIONS, HISTORY_COLUMNS, PLATE_FACTS, STATUSES, YES_NO
 from platecover.coverage.errors import ArchiveError
 
 LEDGER = "ledger"
 ENTRIES = "entries.jsonl"
+FROM_LOGS = "plate logs"  # who says what stands in the logs
 _WORDS = {"status": STATUSES, "condition": CONDITIONS, "scanned": YES_NO}  # others: any text
 
 
@@ -130,6 +131,33 @@ def _check(entry: LedgerEntry) -> None:
         datetime.fromisoformat(entry.at)
     except ValueError:
         raise ValueError(f"at must be an ISO 8601 date, got {entry.at!r}") from None
+
+
+def history(
+    plates: Mapping[str, NDArray[Any]], entries: Sequence[LedgerEntry]
+) -> dict[str, NDArray[Any]]:
+    """What became of the plates that the ledger speaks of: HISTORY_COLUMNS, oldest first.
+
+    Parameters
+    ----------
+    plates : mapping of arrays
+        As the logs have them, before `replay`.
+    entries : sequence of LedgerEntry
+    """
+    spoken_of = {entry.plate for entry in entries}
+    said = [
+        LedgerEntry("", FROM_LOGS, designation, fact, str(plates[fact][at]))
+        for at, designation in enumerate(plates["plate"])
+        if designation in spoken_of
+        for fact in PLATE_FACTS
+        if plates[fact][at]
+    ]
+    said += [entry for entry in entries if entry.plate in spoken_of]
+    names = [column.name for column in HISTORY_COLUMNS]
+    columns = {name: np.empty(len(said), dtype=object) for name in names}
+    for name, column in columns.items():
+        column[:] = [getattr(entry, name) for entry in said]
+    return columns
 
 
 def replay(

@@ -48,6 +48,7 @@ from platecover.coverage.region_cells import (
 from platecover.coverage.region_moc import Moc, is_ascii_moc, joined, parse_ascii_moc, read_moc
 from platecover.coverage.region_polygon import SAME_PLACE_RAD, area_sr, inside, sound_corners
 from platecover.coverage.region_text import (
+    corner_numbers,
     dec_number,
     number,
     ra_number,
@@ -162,8 +163,7 @@ class Region(ABC):
     def cell_status(self, order: int, cells: Cells) -> NDArray[np.int8]:
         """Whether cells lie in the region: OUTSIDE, PARTLY or INSIDE, shape (n,).
 
-        OUTSIDE and INSIDE are certain; PARTLY may be said of a cell that is merely near the
-        boundary.
+        OUTSIDE and INSIDE are certain; PARTLY may be said of a cell merely near the boundary.
         """
 
     def cover(self, order: int) -> Cover:
@@ -187,10 +187,8 @@ class Region(ABC):
         """Sorted cells of one order whose centre is in the region."""
         found = [np.empty(0, dtype=np.int64)]
         for depth, cells, within in self.cover(order):
-            if within:
-                found.append(descendants(cells, order - depth))
-            else:
-                found.append(cells[self._hold_centres(order, cells)])
+            kept = cells if within else cells[self._hold_centres(order, cells)]
+            found.append(descendants(kept, order - depth))
         return np.sort(np.concatenate(found))
 
     def _hold_centres(self, order: int, cells: Cells) -> NDArray[np.bool_]:
@@ -220,9 +218,8 @@ class ArcRegion(Region):
     def cell_status(self, order: int, cells: Cells) -> NDArray[np.int8]:
         """OUTSIDE, PARTLY or INSIDE of each cell: PARTLY if its bounding circle is reached."""
         centres = cell_centres(order, cells)
-        clear = boundary_distances_rad(self.arcs, centres) > (
-            BOUNDING_RADIUS_RAD[order] + SAME_PLACE_RAD
-        )
+        reach = BOUNDING_RADIUS_RAD[order] + SAME_PLACE_RAD
+        clear = boundary_distances_rad(self.arcs, centres) > reach
         status = np.where(self._inside(centres), INSIDE, OUTSIDE)
         return np.where(clear, status, PARTLY).astype(np.int8)
 

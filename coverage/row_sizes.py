@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 
 from platecover.coverage.log_cells import number_cells, word_cells
 from platecover.coverage.log_rows import LogRows
-from platecover.coverage.observatory import ARCSEC_PER_RADIAN, LARGEST_HALF_DIAGONAL_DEG
+from platecover.coverage.observatory import LARGEST_HALF_DIAGONAL_DEG
+from platecover.coverage.plate_geometry import half_diagonal_deg
 from platecover.coverage.row_centres import LoggedCentres
 from platecover.coverage.row_notes import RowNotes
 from platecover.coverage.series_defaults import SeriesDefaults
@@ -37,12 +38,6 @@ class Sizes:
     def half_diagonal_deg(self) -> Floats:
         """Angle from the centre to a corner, whatever the usable radius."""
         return half_diagonal_deg(self.width_mm, self.height_mm, self.scale_arcsec_per_mm)
-
-
-def half_diagonal_deg(width_mm: Floats, height_mm: Floats, scale_arcsec_per_mm: Floats) -> Floats:
-    """Angle from the centre of flat plates to their corners."""
-    half_mm = np.hypot(width_mm, height_mm) / 2.0
-    return np.degrees(np.arctan(half_mm * scale_arcsec_per_mm / ARCSEC_PER_RADIAN))
 
 
 def sizes(rows: LogRows, defaults: SeriesDefaults, notes: RowNotes) -> Sizes:

@@ -37,9 +37,9 @@ clock = "UT"
 years = [1890, 1950]
 """
 COLUMNS = (
-    "plate", "exposure", "ra", "dec", "equinox", "date", "time", "exposure_min", "scale_arcsec_per_mm",
-    "width_mm", "technique", "status", "scanned", "scan_url", "shelf", "observer", "object",
-    "limiting_mag", "notes",
+    "plate", "exposure", "ra", "dec", "equinox", "date", "time", "exposure_min",
+    "scale_arcsec_per_mm", "width_mm", "technique", "status", "scanned", "scan_url",
+    "shelf", "observer", "object", "limiting_mag", "notes",
 )  # fmt: skip
 GOOD = {"plate": "QN 1", "ra": "83.6", "dec": "22.0", "date": "1905-03-04", "time": "21:30"}
 PLACE = ("83.6", "22.0", "0")  # that most plates of PLATES show

@@ -1,5 +1,6 @@
 """Editions on disk: what opens, what is refused, and by which name."""
 
+import json
 import random
 import re
 import shutil
@@ -161,8 +162,6 @@ def test_table_of_other_columns_is_named(place: Place) -> None:
 
 def open_summary(place: Place) -> dict[str, dict[str, dict[str, object]]]:
     """What `edition.json` says, as it stands."""
-    import json
-
     summary: dict[str, dict[str, dict[str, object]]] = json.loads(
         (place.edition / "edition.json").read_text()
     )

@@ -10,7 +10,7 @@ ROOT = Path(__file__).resolve().parent.parent
 # Floors from the ground up. A module may import its own floor and those named.
 FLOORS: dict[str, set[str]] = {
     "foundations": {
-        "arrow_tables", "columns", "compiled", "directions", "errors", "filter_table",
+        "arrow_tables", "columns", "compiled", "designation", "directions", "errors", "filter_table",
         "text_arrays",
         "value_checks",
     },
@@ -20,14 +20,14 @@ FLOORS: dict[str, set[str]] = {
         "region_cells", "region_moc", "region_overlap", "region_polygon", "region_text", "regions",
     },
     "reading": {
-        "delimited_text", "designation", "ecsv_header", "log_cells", "log_rows", "log_table",
+        "delimited_text", "ecsv_header", "log_cells", "log_rows", "log_table",
         "observatory", "observatory_values", "plate_facts", "plate_log", "record_files",
         "row_centres", "row_identity", "row_notes", "row_sizes", "row_times", "series_defaults",
         "sexagesimal", "table_files",
     },
     "keeping": {"cell_index", "edition", "edition_publish", "moc_files", "plate_register"},
     "building": {"edition_build"},
-    "asking": {"answers", "epochs", "filters", "search", "union_moc"},
+    "asking": {"answers", "epochs", "filters", "plate_record", "search", "sky_map", "union_moc"},
     "using": {"plots"},
     "face": {"archive"},
 }  # fmt: skip

@@ -9,7 +9,7 @@ from astropy import units as u
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from mocpy import MOC
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from platecover.coverage.directions import ra_dec_deg, unit_vectors
 from platecover.coverage.plate_geometry import Records, edge_distance_deg, geometry_records
@@ -237,10 +237,10 @@ def test_moc_agrees_with_dense_sampling(order: int) -> None:
     lon, lat = np.array([[350.0, 10.0, 10.0, 350.0], [78.0, 78.0, 84.0, 84.0]])
     cells = healpy.query_polygon(2**order, unit_vectors(lon, lat), nest=True, inclusive=True)
     region = Region.moc(MOC.from_healpix_cells(cells.astype(np.uint64), order, order))
-    finer = ((cells[:, None] << 2 * (11 - order)) + np.arange(4 ** (11 - order))).ravel()
-    points = np.stack(healpy.pix2vec(2**11, finer, nest=True), axis=-1)
+    finer = ((cells[:, None] << 2 * (10 - order)) + np.arange(4 ** (10 - order))).ravel()
+    points = np.stack(healpy.pix2vec(2**10, finer, nest=True), axis=-1)
     records = plates_near(points, 40, seed=order)
-    match, sure = check(region, records, points, np.degrees(healpy.max_pixrad(2**11)))
+    match, sure = check(region, records, points, np.degrees(healpy.max_pixrad(2**10)))
     assert np.any(match) and np.any(sure) and np.any(match & ~sure)
 
 
@@ -268,7 +268,7 @@ def test_moc_of_the_whole_sky_is_sure_where_the_margin_leaves_something() -> Non
 # By hand
 
 
-def plate(ra: float, dec: float, **more: Any) -> Records:
+def plate(ra: ArrayLike, dec: ArrayLike, **more: Any) -> Records:
     """Plate 2 degrees wide and 2 degrees high through its centre."""
     return geometry_records(ra, dec, 0.0, 2.0, 2.0, np.tan(np.radians(1.0)) * 206264.806, **more)
 

@@ -1,0 +1,104 @@
+"""One plate, whole: its exposures, every fact as logged, remarks, outlines, and its history."""
+
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from platecover.coverage.answers import exposures_table
+from platecover.coverage.designation import Designation, DesignationReader
+from platecover.coverage.edition import Edition
+from platecover.coverage.errors import QueryError
+from platecover.coverage.plate_geometry import corners_deg
+
+_OFFERED = 5  # plates named when the one asked for is not known
+
+
+def plate_record(edition: Edition, designation: str) -> dict[str, Any]:
+    """All that is known of one plate.
+
+    Parameters
+    ----------
+    edition : Edition
+    designation : str
+        In any spelling that a log may use.
+
+    Returns
+    -------
+    dict
+        Plain values: `plate` (the glass: a value each of PLATE_COLUMNS), `exposures` (a dict
+        each, with `outline`: the corners as [RA, Dec] pairs, ICRS degrees), `logged` (every
+        cell of their rows, by column), `remarks` (file, row, column, value, reason), `history`
+        (at, by, fact, value, why; the oldest first).
+
+    Raises
+    ------
+    QueryError
+        If the text is no designation, or no such plate is known; then the nearest are named.
+    """
+    series = edition.summary["observatory"]["series"]
+    try:
+        read = DesignationReader(series).read(designation.strip())
+    except ValueError as fault:
+        raise QueryError("designation", designation, str(fault)) from None
+    names = [read.canonical(leading_zeros=zeros) for zeros in (True, False)]
+    known = edition.plates.column("plate").chunk(0).to_pylist()
+    at = next((known.index(name) for name in names if name in known), None)
+    if at is None:
+        raise QueryError(
+            "designation",
+            designation,
+            f"no plate {names[-1]} is known; nearest: {_nearest(edition, read)}",
+        )
+    name = known[at]
+    word = edition.words("plate").index(name) if name in edition.words("plate") else -1
+    numbers = np.flatnonzero(edition.codes("plate") == word)
+    exposures = exposures_table(edition, numbers).to_pylist()
+    ra, dec = corners_deg(edition.geometry[numbers])
+    for row, corners in zip(exposures, np.stack([ra, dec], axis=-1).tolist(), strict=True):
+        row["outline"] = corners
+    ids = pa.array([row["exposure_id"] for row in exposures], pa.string())
+    logged = edition.table("logged")
+    return {
+        "plate": _plain(edition.plates.slice(at, 1).to_pylist()[0]),
+        "exposures": exposures,
+        "logged": [
+            _logged_cells(row)
+            for row in logged.filter(pc.is_in(logged.column("exposure_id"), ids)).to_pylist()
+        ],
+        "remarks": _rows_of(edition.table("remarks"), exposures),
+        "history": [
+            {key: value for key, value in row.items() if key != "plate"}
+            for row in edition.table("history").to_pylist()
+            if row["plate"] == name
+        ],
+    }
+
+
+def _nearest(edition: Edition, asked: Designation) -> str:
+    """Known plates of the series whose numbers are nearest, in words."""
+    of_series = edition.plates.filter(pc.equal(edition.plates.column("series"), asked.series))
+    by_distance = sorted(
+        of_series.select(["plate", "number"]).to_pylist(),
+        key=lambda row: (abs(int(row["number"]) - int(asked.digits)), row["plate"]),
+    )
+    return ", ".join(row["plate"] for row in by_distance[:_OFFERED]) or "none in this series"
+
+
+def _logged_cells(row: dict[str, Any]) -> dict[str, Any]:
+    """Cells of one row by the log's own columns, after the exposure they became."""
+    cells = {key.removeprefix("log:"): value for key, value in row.items() if value}
+    return {"exposure_id": cells.pop("exposure_id"), **cells}
+
+
+def _rows_of(remarks: pa.Table, exposures: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Remarks on the rows that the exposures were read from."""
+    places = {(row["log_file"], row["log_row"]) for row in exposures}
+    return [row for row in remarks.to_pylist() if (row["file"], row["row"]) in places]
+
+
+def _plain(row: dict[str, Any]) -> dict[str, Any]:
+    """The row with None for '' and NaN."""
+    return {name: None if value in ("", None) or value != value else value
+            for name, value in row.items()}  # fmt: skip
