@@ -1,0 +1,48 @@
+"""Sky maps as HEALPix FITS files, which every HEALPix program reads."""
+
+import tempfile
+from datetime import UTC, datetime
+from pathlib import Path
+
+import healpy
+import numpy as np
+from numpy.typing import NDArray
+
+from platecover.coverage.sky_map import QUANTITIES
+
+
+def map_fits(values: NDArray[np.float64], quantity: str, selection: str, edition: str) -> bytes:
+    """A map as the bytes of a FITS file.
+
+    Parameters
+    ----------
+    values : float64, shape (12 * 4**order,)
+        NESTED, ICRS; NaN becomes healpy's UNSEEN.
+    quantity : str
+        A key of `sky_map.QUANTITIES`.
+    selection : str
+        The filters, in words.
+    edition : str
+        Which archive and edition it was made of.
+    """
+    described = QUANTITIES[quantity]
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "map.fits"
+        healpy.write_map(
+            path,
+            np.where(np.isnan(values), healpy.UNSEEN, values),
+            nest=True,
+            coord="C",
+            dtype=np.float64,
+            column_names=[quantity.upper()],
+            column_units=described.unit,
+            extra_header=[
+                ("QUANTITY", described.description, "what each cell holds"),
+                ("SELECT", selection, "which exposures"),
+                ("EDITION", edition, "made of"),
+                ("DATE", datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S"), "when made, UTC"),
+                ("RADESYS", "ICRS", "frame of the cells"),
+                ("CREATOR", "platecover", ""),
+            ],
+        )
+        return path.read_bytes()
