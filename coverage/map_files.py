@@ -1,6 +1,7 @@
 """Sky maps as HEALPix FITS files, which every HEALPix program reads."""
 
 import tempfile
+import unicodedata
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -38,11 +39,21 @@ def map_fits(values: NDArray[np.float64], quantity: str, selection: str, edition
             column_units=described.unit,
             extra_header=[
                 ("QUANTITY", described.description, "what each cell holds"),
-                ("SELECT", selection, "which exposures"),
-                ("EDITION", edition, "made of"),
+                ("SELECT", _printable_ascii(selection), "which exposures"),
+                ("EDITION", _printable_ascii(edition), "made of"),
                 ("DATE", datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S"), "when made, UTC"),
                 ("RADESYS", "ICRS", "frame of the cells"),
                 ("CREATOR", "platecover", ""),
             ],
         )
         return path.read_bytes()
+
+
+def _printable_ascii(text: str) -> str:
+    """Text as a FITS header can hold it: accents dropped, anything else unfit as '?'."""
+    plain = (
+        letter
+        for letter in unicodedata.normalize("NFKD", text)
+        if not unicodedata.combining(letter)
+    )
+    return "".join(letter if " " <= letter <= "~" else "?" for letter in plain)

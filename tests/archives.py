@@ -15,7 +15,6 @@ from tests.awkward_sky import Plate
 
 from platecover.coverage.archive import Archive
 from platecover.coverage.edition_build import build
-from platecover.demo_data.make_demo import write_demo
 
 Rows = Sequence[Mapping[str, object]]
 
@@ -87,15 +86,18 @@ def build_demo(factory: pytest.TempPathFactory) -> Archive:
     with (shared / "demo.lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not (folder / "archive" / "current").exists():
+            from platecover.demo_data.make_demo import write_demo  # here alone; some seconds
+
             files = write_demo(folder, exposures=DEMO_EXPOSURES)
             build(folder / "archive", files.logs, files.observatory)
     return Archive.open(folder / "archive")
 
 
-def build_plates(folder: Path, plates: Sequence[Plate]) -> Archive:
-    """Build an archive that holds plates as they are, each of its own series, in their order.
+def build_plates(folder: Path, plates: Sequence[Plate], dates: Sequence[str] = ()) -> Archive:
+    """Build an archive that holds plates as they are, each of its own series.
 
-    Numbers are written so that they read back the same; the margin is the stated error.
+    Numbers are written so that they read back the same; the margin is the stated error. Without
+    dates the plates stand in their own order.
     """
     series, rows = {}, []
     for number, plate in enumerate(plates):
@@ -113,6 +115,7 @@ def build_plates(folder: Path, plates: Sequence[Plate]) -> Archive:
                 "position_angle_deg": repr(plate.angle),
                 "position_error_arcmin": repr(plate.margin * 60.0),
                 "orientation_known": "" if plate.orientation_known else "no",
+                "date": dates[number] if dates else "",
             }
         )
     return build_archive(folder, rows, series)

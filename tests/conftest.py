@@ -8,8 +8,7 @@ from pathlib import Path
 _FOLDER = tempfile.mkdtemp(prefix="platecover-tests-")
 os.environ["XDG_CONFIG_HOME"] = _FOLDER
 os.environ["XDG_CACHE_HOME"] = _FOLDER
-for _name in ("config", "cache"):
-    (Path(_FOLDER) / "astropy").mkdir(exist_ok=True)
+(Path(_FOLDER) / "astropy").mkdir(exist_ok=True)
 
 import pytest  # noqa: E402
 from astropy.utils import iers  # noqa: E402
@@ -24,11 +23,12 @@ _COVERAGE = Path(__file__).resolve().parent.parent / "coverage"
 
 
 def pytest_configure() -> None:
-    """Drop compiled code if any source is newer: a function keeps old copies of what it calls."""
+    """Drop compiled code if the source of any is newer: a function keeps old copies of what it calls."""
     kept = [*(_COVERAGE / "__pycache__").glob("*.nb[ic]")]
     if not kept or os.environ.get("PYTEST_XDIST_WORKER"):
         return
-    newest_source = max(path.stat().st_mtime for path in _COVERAGE.glob("*.py"))
+    sources = [path for path in _COVERAGE.glob("*.py") if "@compiled" in path.read_text()]
+    newest_source = max(path.stat().st_mtime for path in sources)
     if min(path.stat().st_mtime for path in kept) < newest_source:
         for path in kept:
             path.unlink(missing_ok=True)
