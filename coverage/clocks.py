@@ -38,6 +38,7 @@ SIDEREAL_PER_SOLAR = 1.002737909350795  # rate of mean sidereal time; Aoki et al
 LARGEST_ZONE_HOURS = 14.0  # Line Islands, the zone farthest from Greenwich
 GMT_FROM_MIDNIGHT_MJD = mjd_of(1925, 1, 1, "gregorian")  # almanacs for 1925 on; Expl. Suppl. 1961
 ROUNDING = 1e-9  # of a day (0.1 ms) or a ratio: so little over a limit is not over it
+MICROSECONDS = 6  # decimals of a second to which lengths by end readings are known, amply
 LARGEST_DISAGREEMENT = 0.1  # between exposure and end reading, of the exposure; common practice
 
 CLOCK_NAMES = "UT, UTC, GMT, GMAT, LMT, LMAT, LST, UTC+hh:mm or JD"
@@ -237,7 +238,8 @@ def _lengths(times: LoggedTimes) -> _Lengths:
         [is_end, is_mid & ended, is_mid], [stated_days, to_end_days, stated_days / 2.0], 0.0
     )
     after_days = np.where(ended, to_end_days, stated_days - before_days)
-    by_end_s = np.where(ended, (before_days + after_days) * SECONDS_PER_DAY, np.nan)
+    between_s = np.round((before_days + after_days) * SECONDS_PER_DAY, MICROSECONDS)
+    by_end_s = np.where(ended, between_s, np.nan)  # 20 minutes are 1200 s, not a hair less
     by_end_or_none_s = np.where(by_end_s > 0.0, by_end_s, np.nan)
     exptime_s = np.where(np.isnan(stated_s), by_end_or_none_s, stated_s)
     return _Lengths(before_days, after_days, exptime_s, by_end_s)

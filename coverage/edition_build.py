@@ -28,7 +28,7 @@ from platecover.coverage.columns import (
 from platecover.coverage.edition import current_number, digest, edition_folder, open_edition
 from platecover.coverage.edition_publish import archive_lock, publish
 from platecover.coverage.errors import ArchiveError, LogFileError
-from platecover.coverage.footprint import union_ranges
+from platecover.coverage.footprint_union import union_ranges
 from platecover.coverage.moc_files import moc_of_ranges, write_moc
 from platecover.coverage.observatory import Observatory, read_observatory
 from platecover.coverage.plate_geometry import Records, geometry_records

@@ -12,8 +12,13 @@ from platecover.coverage.compiled import compiled
 from platecover.coverage.edition import Edition
 from platecover.coverage.errors import QueryError
 from platecover.coverage.filters import Selection
-from platecover.coverage.footprint import HOLDS_CENTRE, footprint_cells, merged_ranges
-from platecover.coverage.healpix_cells import BASE_CELLS, WHOLE_SKY_DEG2, cell_centres
+from platecover.coverage.footprint import HOLDS_CENTRE, footprint_cells
+from platecover.coverage.healpix_cells import (
+    BASE_CELLS,
+    WHOLE_SKY_DEG2,
+    cell_centres,
+    merged_ranges,
+)
 from platecover.coverage.plate_geometry import Records, in_plate_axes
 from platecover.coverage.regions import Circle, Region
 from platecover.coverage.search import matches

@@ -4,7 +4,7 @@
 """
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -63,7 +63,7 @@ class Selection:
         self._shortest_s = _exposure_limit_s("min_exposure", given.get("min_exposure"))
         self._longest_s = _exposure_limit_s("max_exposure", given.get("max_exposure"))
         self._undated = _of_words("undated", _single("undated", given.get("undated", "yes")))
-        certainties = _as_list(given.get("certainty", ()))
+        certainties = _listed_values("certainty", given.get("certainty", CERTAINTIES))
         self.certainties = frozenset(_of_words("certainty", each) for each in certainties)
 
     def mask(self, numbers: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -84,7 +84,7 @@ class Selection:
 
     def certainty_mask(self, sure: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """Which matches have a certainty that was asked for; bool, shape of `sure`."""
-        if not self.certainties or len(self.certainties) == len(CERTAINTIES):
+        if len(self.certainties) == len(CERTAINTIES):
             return np.ones(len(sure), dtype=np.bool_)
         return sure if "sure" in self.certainties else ~sure
 
@@ -115,13 +115,10 @@ def _wanted_words(edition: Edition, name: str, given: Any) -> NDArray[np.bool_]:
     """Which dictionary codes of a text column are wanted."""
     known = {word.casefold() for word in known_values(edition, name)} | {UNKNOWN}
     wanted = set()
-    for value in _as_list(given):
-        # a name that holds a comma is one value, any other comma makes a list
-        parts = [value] if value.casefold() in known else value.split(",")
-        for part in (each.strip() for each in parts):
-            if part.casefold() not in known:
-                raise _not_known(edition, name, part)
-            wanted.add(part.casefold())
+    for value in _listed_values(name, given, known):
+        if value.casefold() not in known:
+            raise _not_known(edition, name, value)
+        wanted.add(value.casefold())
     return np.array(
         [(word.casefold() or UNKNOWN) in wanted for word in edition.words(name)], dtype=np.bool_
     )
@@ -141,6 +138,18 @@ def _as_list(given: Any) -> list[str]:
     if isinstance(given, str) or not isinstance(given, Iterable):
         given = [given]
     return [str(value).strip() for value in given]
+
+
+def _listed_values(name: str, given: Any, known: Collection[str] = ()) -> list[str]:
+    """Several values: a comma makes a list too, but not in one that is known as it stands."""
+    values = _as_list(given)
+    if not values:
+        raise QueryError(name, given, f"{name} takes at least one value, got none", usage=True)
+    return [
+        part.strip()
+        for value in values
+        for part in ([value] if value.casefold() in known else value.split(","))
+    ]
 
 
 def _single(name: str, given: Any) -> str:

@@ -28,7 +28,6 @@ _STACK = 128  # 12 base cells and three waiting siblings at each of 29 orders
 _TOUCH_LEVELS = 12  # a touch is followed to 1/4096 of a cell's side, or order 29, then believed
 _CHUNK = 2048  # exposures refined between two reports of progress
 _FIRST_GUESS = 256  # cells an exposure, for the size of the buffers
-_UNION_CHUNK = 20_000  # exposures whose cells are held in memory before they are merged
 THREADS = 2
 
 
@@ -176,7 +175,7 @@ def _refine(
         order, cell = stack_order[waiting], stack_cell[waiting]
         reach = radii[order] + margin
         x, y, z = cell_direction(order, cell)
-        larger, smaller = _distances(record, x, y, z, reach)
+        larger, smaller = bounded_distances(record, x, y, z, reach)
         if larger < -reach:
             continue
         whole = (smaller if rule == KEEP_EDGE else larger) >= reach
@@ -187,7 +186,7 @@ def _refine(
             continue
         if not whole and rule == HOLDS_CENTRE and larger < 0.0:
             continue
-        if not whole and rule == TOUCHES and not _touches(record, order, cell, larger, radii):
+        if not whole and rule == TOUCHES and not touches_cell(record, order, cell, larger, radii):
             continue
         if used == len(cells):
             return -1
@@ -197,7 +196,7 @@ def _refine(
 
 
 @compiled
-def _touches(
+def touches_cell(
     record: Any, order: int, cell: int, distance: float, radii: NDArray[np.float64]
 ) -> bool:
     """Whether a footprint touches a cell: a centre of some cell within it is in the footprint.
@@ -218,17 +217,20 @@ def _touches(
             return True
         for child in range(4):
             x, y, z = cell_direction(order + level + 1, 4 * parent + child)
-            inner, _ = edge_distances_rad(record, x, y, z)
+            reach = radii[order + level + 1]
+            inner, _ = bounded_distances(record, x, y, z, reach)
             if inner >= 0.0:
                 return True
-            if inner >= -radii[order + level + 1]:
+            if inner >= -reach:
                 stack_cell[waiting], stack_level[waiting] = 4 * parent + child, level + 1
                 waiting += 1
     return False
 
 
 @compiled
-def _distances(record: Any, x: float, y: float, z: float, reach: float) -> tuple[float, float]:
+def bounded_distances(
+    record: Any, x: float, y: float, z: float, reach: float
+) -> tuple[float, float]:
     """Edge distances of a direction: exact inside, outside perhaps nearer to 0 than it is.
 
     -pi stands for any that is beyond -reach. Most directions are settled by the sides' great
@@ -254,52 +256,3 @@ def _distances(record: Any, x: float, y: float, z: float, reach: float) -> tuple
                 distance = min(distance, radius - math.atan2(math.hypot(u, v), w))
             return distance, distance
     return edge_distances_rad(record, x, y, z)
-
-
-def union_ranges(
-    records: Records, order: int, progress: Callable[[int], None] | None = None
-) -> NDArray[np.uint64]:
-    """Every cell that any of the footprints touches, as ranges; no margin.
-
-    Parameters
-    ----------
-    records : dtype GEOMETRY, shape (n,)
-    order : int
-        Finest order.
-    progress : callable, optional
-        Called with the number of exposures done since the last call.
-
-    Returns
-    -------
-    uint64, shape (m, 2)
-        Half-open ranges of cells of `order`, ascending, apart from each other.
-    """
-    merged = np.zeros((0, 2), dtype=np.uint64)
-    for start in range(0, len(records), _UNION_CHUNK):
-        part = records[start : start + _UNION_CHUNK]
-        found = footprint_cells(part, np.full(len(part), order), TOUCHES, progress=progress)
-        shift = (2 * (order - found.orders.astype(np.int64))).astype(np.uint64)
-        first = found.cells.astype(np.uint64) << shift
-        ranges = np.stack([first, first + (np.uint64(1) << shift)], axis=1)
-        merged = merged_ranges(np.concatenate([merged, ranges]))
-    return merged
-
-
-def merged_ranges(ranges: NDArray[Any]) -> NDArray[Any]:
-    """Sort half-open ranges, shape (n, 2), and join those that meet or overlap."""
-    if not len(ranges):
-        return ranges
-    ranges = ranges[np.argsort(ranges[:, 0], kind="stable")]
-    reached = np.maximum.accumulate(ranges[:, 1])
-    starts = np.flatnonzero(np.concatenate([[True], ranges[1:, 0] > reached[:-1]]))
-    ends = np.append(starts[1:], len(ranges)) - 1
-    return np.stack([ranges[starts, 0], reached[ends]], axis=1)
-
-
-def boundary_cells_bound(records: Records, order: int) -> float:
-    """Rough upper bound of the boundary cells that `union_ranges` would look at."""
-    around_rad = 4.0 * (
-        np.arctan(records["tan_half_width"]) + np.arctan(records["tan_half_height"])
-    )
-    layouts = 1.0 + records["either_layout"]
-    return float(np.sum(layouts * (around_rad / BOUNDING_RADIUS_RAD[order] * 2.0 + 4.0)))

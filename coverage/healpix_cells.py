@@ -5,6 +5,7 @@ ApJ 622, 759).
 """
 
 import math
+from typing import Any
 
 import healpy
 import numpy as np
@@ -68,3 +69,14 @@ def cells_of_directions(order: int, vectors: NDArray[np.float64]) -> NDArray[np.
     """NESTED cells that hold unit vectors of shape (n, 3)."""
     x, y, z = vectors[..., 0], vectors[..., 1], vectors[..., 2]
     return np.asarray(healpy.vec2pix(1 << order, x, y, z, nest=True), dtype=np.int64)
+
+
+def merged_ranges(ranges: NDArray[Any]) -> NDArray[Any]:
+    """Sort half-open ranges, shape (n, 2), and join those that meet or overlap."""
+    if not len(ranges):
+        return ranges
+    ranges = ranges[np.argsort(ranges[:, 0], kind="stable")]
+    reached = np.maximum.accumulate(ranges[:, 1])
+    starts = np.flatnonzero(np.concatenate([[True], ranges[1:, 0] > reached[:-1]]))
+    ends = np.append(starts[1:], len(ranges)) - 1
+    return np.stack([ranges[starts, 0], reached[ends]], axis=1)

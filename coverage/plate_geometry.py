@@ -73,7 +73,7 @@ def half_diagonal_deg(
     Examples
     --------
     >>> half_diagonal_deg(160.0, 160.0, 60.0).round(4)
-    np.float64(1.885)
+    np.float64(1.8849)
     """
     tan_x, tan_y = half_tangents(width_mm, height_mm, scale_arcsec_per_mm)
     return np.degrees(np.arctan(np.hypot(tan_x, tan_y)))

@@ -26,7 +26,7 @@ _DOTS_PER_INCH = 150
 _TITLE_WIDTH, _TITLE_LINES = 88, 3  # characters, lines
 _FEWEST_BINS = 10  # on the axis, so that a single bin is a bar and not a wall
 _ROUND_STEPS = [1, 2, 5, 10]  # between marks on an axis
-_STYLE = {
+_STYLE: dict[Any, Any] = {
     "svg.fonttype": "none", "hatch.linewidth": 0.5, "axes.axisbelow": True, "grid.color": "#DDDDDD",
     "grid.linewidth": 0.6,
 }  # fmt: skip

@@ -9,7 +9,7 @@ from mocpy import MOC
 from platecover.coverage.edition import Edition
 from platecover.coverage.errors import QueryError
 from platecover.coverage.filters import Selection
-from platecover.coverage.footprint import boundary_cells_bound, union_ranges
+from platecover.coverage.footprint_union import boundary_cells_bound, union_ranges
 from platecover.coverage.moc_files import moc_of_ranges
 from platecover.coverage.value_checks import HIGHEST_ORDER, integer_between
 

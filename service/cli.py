@@ -56,7 +56,6 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
         _drop_output()
         status = 0
     except OSError as fault:
-        _drop_output()
         status = _complain(f"{fault.filename or 'output'}: {fault.strerror or fault}", 1)
     except KeyboardInterrupt:
         status = _complain("interrupted; what was in place before is unchanged", _INTERRUPTED)
@@ -72,9 +71,8 @@ def _complain(fault: str, status: int) -> int:
 
 def _drop_output() -> None:
     """Send what is still in the buffers nowhere, since where it should go takes no more."""
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, sys.stdout.fileno())
-    os.close(nowhere)
+    with open(os.devnull, "wb") as nowhere:
+        os.dup2(nowhere.fileno(), sys.stdout.fileno())
 
 
 class _Parser(argparse.ArgumentParser):
@@ -94,6 +92,16 @@ def _on_use(name: str) -> Callable[[argparse.Namespace], None]:
         getattr(commands, name)(options)
 
     return run
+
+
+def _written_path(word: str) -> Path:
+    """A path of something to write: UTF-8, since the libraries that write know no other."""
+    path = _path(word)
+    try:
+        str(path).encode()
+    except UnicodeEncodeError:
+        raise argparse.ArgumentTypeError("the name is not UTF-8 text; take another") from None
+    return path
 
 
 def _path(word: str) -> Path:
@@ -129,9 +137,14 @@ def _add_demo(adder: "Adder") -> None:
         platecover demo --dir /tmp/invented --no-serve
         """,
     )
-    command.add_argument("--dir", type=_path, default=Path("platecover-demo"), metavar="DIR",
-                         help="folder for logs and archive (default: ./platecover-demo); an"
-                         " earlier demo there is rebuilt")  # fmt: skip
+    command.add_argument(
+        "--dir",
+        type=_written_path,
+        default=Path("platecover-demo"),
+        metavar="DIR",
+        help="folder for logs and archive (default: ./platecover-demo); an earlier demo there is"
+        " rebuilt",
+    )
     command.add_argument("--no-serve", action="store_true", help="stop after the answer")
     command.set_defaults(run=_on_use("demo"))
 
@@ -215,7 +228,7 @@ def _add_epochs(adder: "Adder") -> None:
         default="table",
         help="form of the histogram (default: table)",
     )
-    command.add_argument("--plot", type=_path, metavar="FILE",
+    command.add_argument("--plot", type=_written_path, metavar="FILE",
                          help="draw it as well: .png, .svg or .pdf")  # fmt: skip
     command.set_defaults(run=_on_use("epochs"))
 
@@ -238,7 +251,7 @@ def _add_moc(adder: "Adder") -> None:
         metavar="K",
         help="finest HEALPix order, 0 to 29 (default: 9, cells of 6.9 arcmin)",
     )
-    command.add_argument("--out", required=True, type=_path, metavar="FILE",
+    command.add_argument("--out", required=True, type=_written_path, metavar="FILE",
                          help="file to write: .fits, .txt (ASCII) or .json")  # fmt: skip
     command.set_defaults(run=_on_use("moc"))
 
@@ -262,7 +275,7 @@ def _command(
 
 
 def _add_archive(command: _Parser) -> None:
-    command.add_argument("--archive", required=True, type=_path, metavar="DIR",
+    command.add_argument("--archive", required=True, type=_written_path, metavar="DIR",
                          help="folder of the archive")  # fmt: skip
 
 

@@ -14,7 +14,6 @@ from platecover.coverage.filter_table import FILTERS
 from platecover.coverage.healpix_cells import WHOLE_SKY_DEG2
 from platecover.coverage.moc_files import check_moc_path, write_moc
 from platecover.coverage.regions import Region
-from platecover.demo_data.make_demo import write_demo
 from platecover.service.formats import BINARY_FORMATS, EPOCH_FORMATS, ROW_FORMATS, printable
 from platecover.service.progress_bar import ProgressBars
 
@@ -107,10 +106,8 @@ def moc(options: argparse.Namespace) -> None:
     try:
         write_moc(moc, options.out)
     except OSError as fault:
-        what = fault.strerror or fault
-        raise QueryError(
-            "out", str(options.out), f"{options.out}: cannot be written ({what})"
-        ) from None
+        what = f"{options.out}: cannot be written ({fault.strerror or fault})"
+        raise QueryError("out", str(options.out), what) from None
     share = moc.sky_fraction
     print(
         f"wrote {options.out}: order {moc.max_order}, {share * WHOLE_SKY_DEG2:.6g} deg2,"
@@ -120,6 +117,8 @@ def moc(options: argparse.Namespace) -> None:
 
 def demo(options: argparse.Namespace) -> None:
     """Make the invented observatory's archive and show one question with its answer."""
+    from platecover.demo_data.make_demo import write_demo  # wanted here alone
+
     folder: Path = options.dir
     mark = folder / _DEMO_MARK
     if folder.exists() and not folder.is_dir():

@@ -1,5 +1,6 @@
 """Progress of long work as bars on a terminal; nothing in a pipe or a file."""
 
+import shutil
 import sys
 from types import TracebackType
 from typing import Any
@@ -28,7 +29,16 @@ class ProgressBars:
         if stage != self._stage or self._bar is None:
             self._close()
             self._stage = stage
-            self._bar = tqdm(total=total, desc=stage, unit="", unit_scale=True, leave=False)
+            screen = shutil.get_terminal_size()  # 80 by 24 where the terminal does not say
+            self._bar = tqdm(
+                total=total,
+                desc=stage,
+                unit="",
+                unit_scale=True,
+                leave=False,
+                ncols=screen.columns,
+                nrows=screen.lines,
+            )
         self._bar.total = total
         self._bar.update(done - self._bar.n)
 

@@ -160,7 +160,8 @@ def in_layout(plate: Plate, ra_deg: Floats, dec_deg: Floats) -> NDArray[np.bool_
 
 def in_footprint(plate: Plate, ra_deg: Floats, dec_deg: Floats) -> NDArray[np.bool_]:
     """Whether positions are on a plate; of an unknown orientation, in either layout."""
-    return np.any([in_layout(layout, ra_deg, dec_deg) for layout in plate.layouts()], axis=0)
+    inside = [in_layout(layout, ra_deg, dec_deg) for layout in plate.layouts()]
+    return np.asarray(np.any(inside, axis=0))
 
 
 def boundary_pieces(plate: Plate) -> list[tuple[str, Floats, Floats]]:
@@ -182,8 +183,10 @@ def boundary_pieces(plate: Plate) -> list[tuple[str, Floats, Floats]]:
         for sign_x in (-1.0, 1.0):
             for sign_y in (-1.0, 1.0):
                 signs = np.array([sign_x, sign_y]) * radius
-                ends = [np.array([np.cos(turn), np.sin(turn)]) * signs for turn in (first, last)]
-                pieces.append(("arc", *ends))
+                start, end_of_arc = (
+                    np.array([np.cos(turn), np.sin(turn)]) * signs for turn in (first, last)
+                )
+                pieces.append(("arc", start, end_of_arc))
     return pieces
 
 

@@ -23,7 +23,7 @@ _COVERAGE = Path(__file__).resolve().parent.parent / "coverage"
 
 
 def pytest_configure() -> None:
-    """Drop compiled code if the source of any is newer: a function keeps old copies of what it calls."""
+    """Drop compiled code if any source is newer: it keeps old copies of what it calls."""
     kept = [*(_COVERAGE / "__pycache__").glob("*.nb[ic]")]
     if not kept or os.environ.get("PYTEST_XDIST_WORKER"):
         return

@@ -83,7 +83,11 @@ def _range(rng: np.random.Generator) -> Region:
 
 def _polygon(rng: np.random.Generator) -> Region:
     """Corners round a place at different distances, so that some are dented."""
-    ra, dec = random_place(rng) if rng.random() < 0.7 else AWKWARD_PLACES[rng.integers(11)]
+    ra, dec = (
+        random_place(rng)
+        if rng.random() < 0.7
+        else AWKWARD_PLACES[rng.integers(len(AWKWARD_PLACES))]
+    )
     size = float(np.exp(rng.uniform(np.log(0.02), np.log(80.0))))
     count = int(rng.integers(3, 9))
     turn = (np.arange(count) + rng.uniform(0.1, 0.9, count)) * 2.0 * np.pi / count

@@ -19,6 +19,7 @@ from platecover.coverage.errors import ArchiveError
 
 FILES = (
     "coverage.fits", "exposures.arrow", "exposures.parquet", "geometry.npy",
+    "history.parquet",
     *(f"index_{kind}_{name}.npy" for kind in ("edge", "inside")
       for name in ("bounds", "cells", "exposures", "offsets")),
     "logged.parquet", "plates.arrow", "plates.parquet", "remarks.parquet", "set_aside.parquet",

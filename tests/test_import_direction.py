@@ -10,13 +10,12 @@ ROOT = Path(__file__).resolve().parent.parent
 # Floors from the ground up. A module may import its own floor and those named.
 FLOORS: dict[str, set[str]] = {
     "foundations": {
-        "arrow_tables", "columns", "compiled", "designation", "directions", "errors", "filter_table",
-        "text_arrays",
-        "value_checks",
+        "arrow_tables", "columns", "compiled", "designation", "directions", "errors",
+        "filter_table", "text_arrays", "value_checks",
     },
     "sky": {"calendar_dates", "clocks", "equinox", "sky_bodies"},
     "geometry": {
-        "constellations", "footprint", "healpix_cells", "plate_geometry", "region_arcs",
+        "constellations", "footprint", "footprint_union", "healpix_cells", "plate_geometry", "region_arcs",
         "region_cells", "region_moc", "region_overlap", "region_polygon", "region_text", "regions",
     },
     "reading": {

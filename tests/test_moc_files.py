@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from tests.awkward_sky import AWKWARD_PLATES, records_of
 
 from platecover.coverage.errors import QueryError
-from platecover.coverage.footprint import union_ranges
+from platecover.coverage.footprint_union import union_ranges
 from platecover.coverage.moc_files import MOC_FORMATS, check_moc_path, moc_of_ranges, write_moc
 
 # IVOA MOC 2.0, section 4.3.2, the example of a space MOC: order 1: 1, 2, 4; order 2: 12-14, 21,

@@ -36,14 +36,22 @@ from platecover.coverage.plate_geometry import (
     solid_angle_deg2,
 )
 
-SCHMIDT = {"width": 355.6, "height": 355.6, "scale": 67.14}
-ROUND = {"width": 160.0, "height": 160.0, "scale": 60.0}
 ANY_PLATES = [*AWKWARD_PLATES, *mixed_plates(25, seed=11)]
 
 
 def name_of(plate: Plate) -> str:
     """Test id."""
     return plate.name
+
+
+def schmidt_plate(ra: float, dec: float) -> Plate:
+    """A plate of 14 inches at 67.14 arcsec/mm."""
+    return Plate("", ra, dec, 355.6, 355.6, 67.14)
+
+
+def small_plate(ra: float, dec: float) -> Plate:
+    """A plate of 16 cm at an arcminute per mm."""
+    return Plate("", ra, dec, 160.0, 160.0, 60.0)
 
 
 def separations_deg(ra_deg: Any, dec_deg: Any, other_ra_deg: Any, other_dec_deg: Any) -> Floats:
@@ -94,7 +102,7 @@ def test_half_diagonal_is_the_distance_of_astropys_corner() -> None:
 # the corners: (+x, +y) north-east, (-x, +y), (-x, -y), (+x, -y).
 HAND_CORNERS = {
     "equator": (
-        Plate("", 30.0, 0.0, **ROUND),
+        small_plate(30.0, 0.0),
         [(31.33309, 1.33273), (28.66691, 1.33273), (28.66691, -1.33273), (31.33309, -1.33273)],
     ),
     "mid declination": (
@@ -102,7 +110,7 @@ HAND_CORNERS = {
         [(84.77724, 23.07884), (82.42276, 23.07884), (82.44060, 20.91288), (84.75940, 20.91288)],
     ),
     "Schmidt at +60": (
-        Plate("", 150.0, 60.0, **SCHMIDT),
+        schmidt_plate(150.0, 60.0),
         [
             (157.33054, 63.12312),
             (142.66946, 63.12312),
@@ -111,7 +119,7 @@ HAND_CORNERS = {
         ],
     ),
     "across RA 0h at -72": (
-        Plate("", 5.0, -72.0, **SCHMIDT),
+        schmidt_plate(5.0, -72.0),
         [
             (14.03275, -68.44452),
             (355.96725, -68.44452),
@@ -120,19 +128,19 @@ HAND_CORNERS = {
         ],
     ),
     "pole just outside": (
-        Plate("", 45.0, 88.5, **ROUND),
+        small_plate(45.0, 88.5),
         [(127.86290, 88.65686), (322.13710, 88.65686), (19.79398, 86.86932), (70.20602, 86.86932)],
     ),
     "pole inside": (
-        Plate("", 120.0, 88.0, **SCHMIDT),
+        schmidt_plate(120.0, 88.0),
         [(231.62197, 86.44264), (8.37803, 86.44264), (88.03336, 83.74512), (151.96664, 83.74512)],
     ),
     "centre on the pole": (
-        Plate("", 0.0, 90.0, **SCHMIDT),
+        schmidt_plate(0.0, 90.0),
         [(135.0, 85.32094), (225.0, 85.32094), (315.0, 85.32094), (45.0, 85.32094)],
     ),
     "across RA 0h": (
-        Plate("", 0.25, -15.0, **ROUND),
+        small_plate(0.25, -15.0),
         [
             (1.62155, -13.66314),
             (358.87845, -13.66314),
@@ -258,8 +266,8 @@ def test_solid_angle_agrees_with_counting_points_on_the_sky() -> None:
     # Points of equal area: a Fibonacci grid; which are on the plate is astropy's answer.
     count = 1_000_000
     z = 1.0 - (2.0 * np.arange(count) + 1.0) / count
-    dec = np.degrees(np.arcsin(z))
-    ra = (np.arange(count) * 360.0 * (math.sqrt(5.0) - 1.0) / 2.0) % 360.0
+    dec = np.asarray(np.degrees(np.arcsin(z)), dtype=np.float64)
+    ra = np.asarray((np.arange(count) * 360.0 * (math.sqrt(5.0) - 1.0) / 2.0) % 360.0)
     vectors = vectors_of(ra, dec)
     wide = [plate for plate in AWKWARD_PLATES if plate.scale >= 400.0]
     assert len(wide) >= 4
@@ -324,7 +332,7 @@ def test_edge_distances_computed_by_hand() -> None:
     # 160 mm at 60 arcsec/mm about (30, 0): the side is atan(80 x 60 / 206264.806) = 1.3333 deg
     # from the centre, in 7 digits 1.3330927. On the equator the distance within is the rest.
     side = math.degrees(math.atan(4800.0 / 206264.806247))
-    records = np.repeat(records_of([Plate("", 30.0, 0.0, **ROUND)]), 4)
+    records = np.repeat(records_of([small_plate(30.0, 0.0)]), 4)
     larger, smaller = edge_distance_deg(records, [30.0, 31.0, 30.0, 35.0], [0.0, 0.0, -1.2, 0.0])
     assert_allclose(larger, [side, side - 1.0, side - 1.2, side - 5.0], rtol=0, atol=1e-12)
     assert_array_equal(larger, smaller)

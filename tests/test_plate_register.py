@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from tests.small_archive import Place
 
 from platecover.coverage.archive import Archive
-from platecover.coverage.columns import CONDITIONS, PLATE_FACTS, STATUSES
+from platecover.coverage.columns import CONDITIONS, PLATE_FACTS, STATUSES, YES_NO
 from platecover.coverage.edition_build import build
 from platecover.coverage.edition_publish import archive_lock
 from platecover.coverage.errors import ArchiveError
@@ -148,11 +148,14 @@ def test_replay_lets_the_later_hold_and_reports_the_unknown() -> None:
     assert plates["status"].tolist() == ["", "x"]  # what was given stays as it was
 
 
-def test_words_of_the_ledger_are_those_of_the_logs() -> None:
-    for fact, words in (("status", STATUSES), ("condition", CONDITIONS), ("scanned", ("yes",))):
-        for word in (*words, ""):
-            replay({"plate": as_texts([]), **{f: as_texts([]) for f in PLATE_FACTS}}, [])
-            LedgerEntry("2026-11-25", "I", "QN-1", fact, word)
+def test_words_of_the_ledger_are_those_of_the_logs(tmp_path: Path) -> None:
+    news = [
+        entry("QN-1", fact, word)
+        for fact, words in (("status", STATUSES), ("condition", CONDITIONS), ("scanned", YES_NO))
+        for word in (*words, "")
+    ]
+    append_entries(tmp_path, news)
+    assert len(read_ledger(tmp_path)) == len(news) == 16
 
 
 def test_every_build_replays_the_ledger(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ are calendar arithmetic. Each plate is meant to expose a certain slip: FAULTS sa
 change sides under it. The series codes are ours.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -146,7 +147,7 @@ PLATES = {
     ),
 }  # fmt: skip
 
-FAULTS = {
+FAULTS: dict[str, Callable[[dict[str, str]], dict[str, str]]] = {
     "no precession": lambda log: log | {"equinox": "ICRS"},
     "equinox 1950": lambda log: log | {"equinox": "B1950"},
     "sides swapped": lambda log: log | {"width_mm": log["height_mm"], "height_mm": log["width_mm"]},
@@ -166,8 +167,8 @@ STATION = {"latitude_deg": 52.0, "longitude_deg": 15.0 * (52 / 60 + 15.4 / 3600)
 
 def build_plates(folder: Path, fault: str = "") -> Archive:
     """Build all five from one log, with a fault in every row if one is named."""
-    change = FAULTS.get(fault, lambda log: log)
-    rows = [{"plate": f"{code} 1", **change(each.log)} for code, each in PLATES.items()]
+    logs = {code: FAULTS[fault](each.log) if fault else each.log for code, each in PLATES.items()}
+    rows = [{"plate": f"{code} 1", **cells} for code, cells in logs.items()]
     series = {
         code: {"scale_arcsec_per_mm": each.scale, "station": "east", "equinox": None}
         for code, each in PLATES.items()

@@ -313,6 +313,9 @@ def test_moc_of_the_standard(tmp_path: Path) -> None:
     low = (uniq - 4 * 4 ** np.where(uniq < 64, 1, 2)) << np.where(uniq < 64, 2, 0)
     expected = np.sort(np.concatenate([low, *(low[uniq < 64] + i for i in (1, 2, 3))]))
     assert np.array_equal(region.cells_with_centre(2), expected)
+    status = region.cell_status(2, np.arange(192))  # a MOC's own cells are in or out, not partly
+    assert np.array_equal(np.flatnonzero(status == INSIDE), expected)
+    assert np.array_equal(np.flatnonzero(status != OUTSIDE), expected)
 
     for packing in ({}, {"v1_compatible": True}):
         path = tmp_path / f"standard{len(packing)}.fits"

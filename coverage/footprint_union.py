@@ -1,0 +1,136 @@
+"""The union of many footprints: every HEALPix cell that any of them touches, without margin.
+
+Down to a middling order the union is painted on the whole sky, order by order: what is already
+covered is never looked at again, which is most of it in an archive that photographed the sky many
+times. Finer unions are made footprint by footprint.
+"""
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from platecover.coverage.compiled import compiled
+from platecover.coverage.footprint import (
+    TOUCHES,
+    bounded_distances,
+    footprint_cells,
+    touches_cell,
+)
+from platecover.coverage.healpix_cells import (
+    BASE_CELLS,
+    BOUNDING_RADIUS_RAD,
+    cell_direction,
+    merged_ranges,
+)
+from platecover.coverage.plate_geometry import Records
+
+FINEST_PAINTED_ORDER = 11  # its sky takes 67 MB
+_CHUNK = 2_000  # exposures between two reports of progress, and held as cells at once
+_STACK = 128  # 12 base cells and three waiting siblings at each of 29 orders
+
+
+def union_ranges(
+    records: Records, order: int, progress: Callable[[int], None] | None = None
+) -> NDArray[np.uint64]:
+    """Every cell that any of the footprints touches, as ranges; no margin.
+
+    Parameters
+    ----------
+    records : dtype GEOMETRY, shape (n,)
+    order : int
+        Finest order.
+    progress : callable, optional
+        Called with the number of exposures done since the last call.
+
+    Returns
+    -------
+    uint64, shape (m, 2)
+        Half-open ranges of cells of `order`, ascending, apart from each other.
+    """
+    records = np.asarray(records)
+    painted = order <= FINEST_PAINTED_ORDER
+    covered = np.zeros(_level_start(order + 1) if painted else 0, dtype=np.bool_)
+    merged = np.zeros((0, 2), dtype=np.uint64)
+    for start in range(0, len(records), _CHUNK):
+        part = records[start : start + _CHUNK]
+        if painted:
+            _paint(part, order, BOUNDING_RADIUS_RAD, covered)
+        else:
+            merged = merged_ranges(np.concatenate([merged, _touched_ranges(part, order)]))
+        if progress is not None:
+            progress(len(part))
+    return _painted_ranges(covered, order) if painted else merged
+
+
+def boundary_cells_bound(records: Records, order: int) -> float:
+    """Rough upper bound of the boundary cells that `union_ranges` would look at."""
+    around_rad = 4.0 * (
+        np.arctan(records["tan_half_width"]) + np.arctan(records["tan_half_height"])
+    )
+    layouts = 1.0 + records["either_layout"]
+    return float(np.sum(layouts * (around_rad / BOUNDING_RADIUS_RAD[order] * 2.0 + 4.0)))
+
+
+def _touched_ranges(records: Records, order: int) -> NDArray[np.uint64]:
+    """Ranges of each footprint by itself, in no order."""
+    found = footprint_cells(records, np.full(len(records), order), TOUCHES)
+    shift = (2 * (order - found.orders.astype(np.int64))).astype(np.uint64)
+    first = found.cells.astype(np.uint64) << shift
+    return np.stack([first, first + (np.uint64(1) << shift)], axis=1)
+
+
+def _level_start(order: int) -> int:
+    """Where the cells of an order begin when all orders stand one after the other."""
+    return BASE_CELLS * ((1 << 2 * order) - 1) // 3
+
+
+@compiled
+def _paint(
+    records: Any, last_order: int, radii: NDArray[np.float64], covered: NDArray[np.bool_]
+) -> None:
+    """Mark the cells of footprints; four marked siblings mark their parent."""
+    starts = np.empty(last_order + 1, np.int64)
+    starts[0] = 0
+    for order in range(last_order):
+        starts[order + 1] = starts[order] + (BASE_CELLS << (2 * order))
+    stack_cell, stack_order = np.empty(_STACK, np.int64), np.empty(_STACK, np.int64)
+    for i in range(len(records)):
+        record = records[i]
+        for base in range(BASE_CELLS):
+            stack_cell[base], stack_order[base] = base, 0
+        waiting = BASE_CELLS
+        while waiting > 0:
+            waiting -= 1
+            order, cell = stack_order[waiting], stack_cell[waiting]
+            if covered[starts[order] + cell]:
+                continue
+            x, y, z = cell_direction(order, cell)
+            distance, _ = bounded_distances(record, x, y, z, radii[order])
+            if distance < -radii[order]:
+                continue
+            if distance < radii[order]:
+                if order < last_order:
+                    for child in range(4):
+                        stack_cell[waiting], stack_order[waiting] = 4 * cell + child, order + 1
+                        waiting += 1
+                    continue
+                if not touches_cell(record, order, cell, distance, radii):
+                    continue
+            covered[starts[order] + cell] = True
+            while order > 0:
+                first = starts[order] + (cell & ~3)
+                if not covered[first : first + 4].all():
+                    break
+                order, cell = order - 1, cell >> 2
+                covered[starts[order] + cell] = True
+
+
+def _painted_ranges(covered: NDArray[np.bool_], last_order: int) -> NDArray[np.uint64]:
+    """Ranges of cells of the last order that are covered at any order."""
+    whole = covered[: _level_start(1)]
+    for order in range(1, last_order + 1):
+        whole = np.repeat(whole, 4) | covered[_level_start(order) : _level_start(order + 1)]
+    changes = np.flatnonzero(np.diff(whole, prepend=False, append=False))
+    return changes.reshape(-1, 2).astype(np.uint64)

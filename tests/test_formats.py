@@ -1,0 +1,244 @@
+"""One answer in every form reads back the same by libraries of others."""
+
+import csv
+import io
+import json
+import warnings
+from typing import Any
+from xml.etree import ElementTree
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+from astropy.io.votable import parse
+from astropy.table import Table
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from tests.small_archive import Place
+
+from platecover.coverage.archive import Archive
+from platecover.coverage.columns import RESULT_COLUMNS
+from platecover.coverage.regions import Region
+from platecover.service.formats import (
+    EPOCH_FORMATS,
+    ROW_FORMATS,
+    aligned,
+    printable,
+)
+
+HOSTILE = [
+    "a\x00b", "\x1b[31mred\x1b[0m", "</TD></TR>", "]]>", "<!--", "&amp;", "=1+1", "@SUM(A1)",
+    "🔭 ü", "q\"u'o,t;e", "line\nand\r\nline\rend", "\x7f\x85\u2028\ufffe\uffff",
+    "\u202egnp.exe", "x" * 9000,
+]  # fmt: skip
+ABOUT: dict[str, Any] = {"query": {"region": "circle 83.6 22 0"}, "edition": 1}
+
+
+@pytest.fixture(scope="module")
+def archive(tmp_path_factory: pytest.TempPathFactory) -> Archive:
+    return Archive.open(Place(tmp_path_factory.mktemp("formats")).build().archive)
+
+
+@pytest.fixture(scope="module")
+def rows(archive: Archive) -> pa.Table:
+    return archive.rows(Region.circle(83.6, 22.0, 0.0))
+
+
+def with_texts(rows: pa.Table, texts: list[str], column: str = "object") -> pa.Table:
+    """As many rows as texts, with the texts in one column."""
+    several = pa.concat_tables([rows] * (len(texts) // len(rows) + 1)).slice(0, len(texts))
+    at = several.column_names.index(column)
+    return several.set_column(at, column, pa.array(texts, type=pa.string()))
+
+
+def read_votable(content: bytes) -> Table:
+    """Read strictly: what is amiss is an error."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        return parse(io.BytesIO(content), verify="exception").get_first_table().to_table()
+
+
+def test_json(rows: pa.Table) -> None:
+    body = json.loads(ROW_FORMATS["json"](rows, ABOUT))
+    assert list(body) == ["query", "edition", "count", "truncated", "exposures"]
+    assert (body["count"], body["truncated"], body["edition"]) == (4, False, 1)
+    assert body["exposures"] == rows.to_pylist()
+    assert body["exposures"][3]["t_min"] is None
+    assert body["exposures"][0]["object"] is None
+
+
+def test_csv(rows: pa.Table) -> None:
+    read = list(csv.DictReader(io.StringIO(ROW_FORMATS["csv"](rows, ABOUT).decode(), newline="")))
+    for line, row in zip(read, rows.to_pylist(), strict=True):
+        for name, value in row.items():
+            if value is None:
+                assert line[name] == ""
+            elif isinstance(value, str):
+                assert line[name] == value
+            else:
+                assert float(line[name]) == value  # to the last bit
+
+
+def same_table(read: Table, rows: pa.Table) -> None:
+    """Check values, nulls, units and descriptions of a table that was read back."""
+    assert read.colnames == rows.column_names
+    for column in RESULT_COLUMNS:
+        expected = rows.column(column.name).to_pylist()
+        given_values = [
+            None if value is np.ma.masked or str(value) in ("", "nan") else value
+            for value in read[column.name]
+        ]
+        assert given_values == expected, column.name
+        assert str(read[column.name].unit or "") == column.unit
+        assert read[column.name].description == column.description
+
+
+def test_ecsv(rows: pa.Table) -> None:
+    read = Table.read(ROW_FORMATS["ecsv"](rows, ABOUT).decode(), format="ascii.ecsv")
+    same_table(read, rows)
+    assert read["s_ra"].meta["ucd"] == "pos.eq.ra;meta.main"
+    assert read["t_min"].mask.tolist() == [False, False, False, True]
+
+
+def test_votable(rows: pa.Table) -> None:
+    content = ROW_FORMATS["votable"](rows, ABOUT)
+    same_table(read_votable(content), rows)
+    document = ElementTree.fromstring(content)
+    space = "{http://www.ivoa.net/xml/VOTable/v1.3}"
+    fields = {field.get("name"): field for field in document.iter(f"{space}FIELD")}
+    for column in RESULT_COLUMNS:
+        field = fields[column.name]
+        assert field.get("ucd") == column.ucd
+        assert field.get("unit", "") == column.unit
+        datatypes = {"text": "unicodeChar", "float": "double", "int": "long"}
+        assert field.get("datatype") == datatypes[column.kind]
+        assert field.get("arraysize") == ("*" if column.kind == "text" else None)
+
+
+def test_parquet(rows: pa.Table) -> None:
+    read = pq.read_table(io.BytesIO(ROW_FORMATS["parquet"](rows, ABOUT)))
+    assert read.to_pylist() == rows.to_pylist()
+    assert read.column("object").null_count == 4
+    assert read.schema.field("t_exptime").metadata == {
+        b"unit": b"s",
+        b"ucd": b"time.duration;obs.exposure",
+        b"description": b"Exposure time",
+    }
+
+
+@pytest.mark.parametrize("form", list(ROW_FORMATS))
+def test_answer_without_rows(archive: Archive, form: str) -> None:
+    none = archive.rows(Region.circle(200.0, -80.0, 0.0), series="QN")
+    content = ROW_FORMATS[form](none, ABOUT)
+    if form == "json":
+        assert json.loads(content)["exposures"] == []
+    elif form == "csv":
+        assert len(content.decode().splitlines()) == 1
+    elif form == "votable":
+        assert len(read_votable(content)) == 0
+    elif form == "ecsv":
+        assert len(Table.read(content.decode(), format="ascii.ecsv")) == 0
+    elif form == "parquet":
+        assert pq.read_table(io.BytesIO(content)).num_rows == 0
+    else:
+        assert content.startswith(b"No exposure")
+
+
+def test_hostile_text_in_votable_is_well_formed(rows: pa.Table) -> None:
+    content = ROW_FORMATS["votable"](with_texts(rows, HOSTILE), ABOUT)
+    ElementTree.fromstring(content)
+    read = list(read_votable(content)["object"])
+    for given_text, text in zip(HOSTILE, read, strict=True):
+        if given_text.isprintable():
+            assert text == given_text
+    assert read[0] == "a\ufffdb"  # W3C XML 1.0, section 2.2: no NUL, not even escaped
+    assert read[1] == "\ufffd[31mred\ufffd[0m"
+
+
+def test_hostile_text_in_csv_json_and_parquet_is_kept(rows: pa.Table) -> None:
+    table = with_texts(rows, HOSTILE)
+    text = ROW_FORMATS["csv"](table, ABOUT).decode()
+    assert [row["object"] for row in csv.DictReader(io.StringIO(text, newline=""))] == HOSTILE
+    body = json.loads(ROW_FORMATS["json"](table, ABOUT))
+    assert [row["object"] for row in body["exposures"]] == HOSTILE
+    read = pq.read_table(io.BytesIO(ROW_FORMATS["parquet"](table, ABOUT)))
+    assert read.column("object").to_pylist() == HOSTILE
+
+
+def test_hostile_text_in_ecsv_reads_back(rows: pa.Table) -> None:
+    kept = [text for text in HOSTILE if text.isprintable()]
+    content = ROW_FORMATS["ecsv"](with_texts(rows, kept), ABOUT).decode()
+    assert list(Table.read(content, format="ascii.ecsv")["object"]) == kept
+
+
+def test_terminal_table_controls_no_terminal(rows: pa.Table) -> None:
+    for column in ("object", "observer", "exposure_id"):
+        shown = ROW_FORMATS["table"](with_texts(rows, HOSTILE, column), ABOUT).decode()
+        assert len(shown.split("\n")) == len(HOSTILE) + 3  # head, rows, sum, line end
+        assert all(letter.isprintable() for letter in shown.replace("\n", ""))
+        assert max(map(len, shown.split("\n"))) < 300
+
+
+@settings(max_examples=40, deadline=None)
+@given(text=st.text(st.characters(exclude_categories=["Cs"]), max_size=30))
+def test_any_text_survives(rows: pa.Table, text: str) -> None:
+    table = with_texts(rows, [text])
+    ElementTree.fromstring(ROW_FORMATS["votable"](table, ABOUT))
+    body = json.loads(ROW_FORMATS["json"](table, ABOUT))
+    assert body["exposures"][0]["object"] == text
+    lines = io.StringIO(ROW_FORMATS["csv"](table, ABOUT).decode(), newline="")
+    assert next(iter(csv.DictReader(lines)))["object"] == text
+    assert printable(ROW_FORMATS["table"](table, ABOUT).decode()).isprintable()
+
+
+def test_terminal_table_sums_up(rows: pa.Table) -> None:
+    lines = ROW_FORMATS["table"](rows, ABOUT).decode().splitlines()
+    assert lines[0].split()[:3] == ["exposure", "UT", "min"]
+    assert lines[1].startswith("QN-1-1    1905-03-04 21:30  30.0")
+    assert "undated" in lines[4]
+    assert lines[-1].startswith("4 exposures on 4 plates: 4 sure, 0 marginal; 1 undated")
+
+
+def test_aligned_cuts_long_cells_and_ends_numbers_flush() -> None:
+    shown = aligned(("a", "n"), [("x" * 99, 5), ("y", 12345)], right=(1,)).splitlines()
+    assert shown[1].endswith("~      5")
+    assert shown[2].endswith(" 12345")
+    assert {len(line) for line in shown} == {len(shown[0])}
+
+
+def epochs_answer(archive: Archive, **filters: Any) -> dict[str, Any]:
+    """An answer of `epochs` over decades."""
+    return archive.epochs(Region.circle(83.6, 22.0, 1.0), 10, **filters)
+
+
+def test_epochs_json_is_the_answer(archive: Archive) -> None:
+    answer = epochs_answer(archive)
+    assert json.loads(EPOCH_FORMATS["json"](answer)) == answer
+
+
+def test_epochs_csv_has_a_column_a_series(archive: Archive) -> None:
+    answer = epochs_answer(archive)
+    read = list(csv.DictReader(io.StringIO(EPOCH_FORMATS["csv"](answer).decode(), newline="")))
+    assert [row["from"] for row in read] == ["1900", "1910", "1920"]
+    assert [row["exposures"] for row in read] == ["2", "0", "1"]
+    assert [(row["QN"], row["WM"]) for row in read] == [("2", "0"), ("0", "0"), ("0", "1")]
+    assert [float(row["covered_deg2"]) for row in read] == [
+        each["covered_deg2"] for each in answer["bins"]
+    ]
+
+
+def test_epochs_table_shows_bins_gap_and_undated(archive: Archive) -> None:
+    lines = EPOCH_FORMATS["table"](epochs_answer(archive)).decode().splitlines()
+    assert lines[1].split()[:3] == ["1900-1909", "2", "2"]
+    assert lines[1].endswith("#" * 60)
+    assert lines[3].endswith(" " + "#" * 30)
+    assert any(line.startswith("longest gap 1906.1") for line in lines)
+    assert lines[-1] == "undated exposures of the region: 1"
+
+
+def test_epochs_of_nothing(archive: Archive) -> None:
+    answer = epochs_answer(archive, undated="only")
+    assert EPOCH_FORMATS["table"](answer).decode().startswith("No dated exposure")
+    assert EPOCH_FORMATS["csv"](answer) == b"from,to,exposures,plates,covered_deg2\r\n"
+    assert json.loads(EPOCH_FORMATS["json"](answer))["first"] is None
