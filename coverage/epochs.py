@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from platecover.coverage.calendar_dates import year_of_mjd
 from platecover.coverage.compiled import compiled
+from platecover.coverage.edge_distance import in_plate_axes
 from platecover.coverage.edition import Edition
 from platecover.coverage.errors import QueryError
 from platecover.coverage.filters import Selection
@@ -19,7 +20,7 @@ from platecover.coverage.healpix_cells import (
     cell_centres,
     merged_ranges,
 )
-from platecover.coverage.plate_geometry import Records, in_plate_axes
+from platecover.coverage.plate_geometry import Records
 from platecover.coverage.regions import Circle, Region
 from platecover.coverage.search import matches
 from platecover.coverage.value_checks import integer_between

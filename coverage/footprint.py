@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platecover.coverage.compiled import compiled
+from platecover.coverage.edge_distance import edge_distances_rad
 from platecover.coverage.healpix_cells import BASE_CELLS, BOUNDING_RADIUS_RAD, cell_direction
-from platecover.coverage.plate_geometry import Records, edge_distances_rad
+from platecover.coverage.plate_geometry import Records
 from platecover.coverage.value_checks import HIGHEST_ORDER
 
 # What becomes of a cell of the last order that the boundary may cross:

@@ -14,14 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platecover.coverage.compiled import compiled
-from platecover.coverage.healpix_cells import BASE_CELLS, BOUNDING_RADIUS_RAD, cell_direction
-from platecover.coverage.plate_geometry import (
-    Records,
+from platecover.coverage.edge_distance import (
     edge_distance_deg,
     edge_distance_in_axes_rad,
     edge_distances_rad,
     in_plate_axes,
 )
+from platecover.coverage.healpix_cells import BASE_CELLS, BOUNDING_RADIUS_RAD, cell_direction
+from platecover.coverage.plate_geometry import Records
 from platecover.coverage.region_arcs import arc_distance_rad
 from platecover.coverage.regions import AllSky, ArcRegion, Circle, MocRegion, Region
 from platecover.coverage.value_checks import HIGHEST_ORDER

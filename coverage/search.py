@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from platecover.coverage.cell_index import FINEST_ORDER
 from platecover.coverage.compiled import compiled
 from platecover.coverage.directions import unit_vectors
+from platecover.coverage.edge_distance import edge_distances_rad, in_plate_axes
 from platecover.coverage.edition import Edition
 from platecover.coverage.filters import Selection
-from platecover.coverage.plate_geometry import edge_distances_rad, in_plate_axes
 from platecover.coverage.region_overlap import overlap
 from platecover.coverage.regions import Circle, Region
 

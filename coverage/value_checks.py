@@ -1,6 +1,10 @@
 """Checks of argument values, in one place; each names the argument and the value at fault."""
 
 import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from platecover.coverage.errors import QueryError
 
@@ -58,3 +62,15 @@ def _as_float(value: object) -> float | None:
         return float(value)  # type: ignore[arg-type]
     except (TypeError, ValueError):
         return None
+
+
+def require_all(name: str, values: NDArray[Any], good: NDArray[np.bool_], rule: str) -> None:
+    """Raise ValueError naming the first value that is not good."""
+    if not good.all():
+        at = int(np.argmin(good))
+        raise ValueError(f"{name} must be {rule}, got {values[at]} at index {at}")
+
+
+def unmasked_floats(column: ArrayLike) -> NDArray[np.float64]:
+    """Return a column as floats, what is masked as NaN."""
+    return np.asarray(np.ma.filled(np.ma.asarray(column, dtype=np.float64), np.nan))

@@ -27,8 +27,8 @@ from platecover.coverage.cell_index import (
     open_cell_index,
     save_cell_index,
 )
+from platecover.coverage.edge_distance import edge_distance_deg
 from platecover.coverage.footprint import KEEP_EDGE, footprint_cells
-from platecover.coverage.plate_geometry import edge_distance_deg
 from platecover.coverage.value_checks import HIGHEST_ORDER
 
 PLATES = [*AWKWARD_PLATES, *mixed_plates(300, seed=31)]

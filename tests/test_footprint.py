@@ -23,6 +23,7 @@ from tests.awkward_sky import (
 )
 
 from platecover.coverage import footprint
+from platecover.coverage.edge_distance import edge_distance_deg
 from platecover.coverage.footprint import (
     HOLDS_CENTRE,
     KEEP_EDGE,
@@ -31,7 +32,6 @@ from platecover.coverage.footprint import (
     footprint_cells,
 )
 from platecover.coverage.footprint_union import union_ranges
-from platecover.coverage.plate_geometry import edge_distance_deg
 from platecover.coverage.value_checks import HIGHEST_ORDER
 
 ANY_PLATES = [*AWKWARD_PLATES, *mixed_plates(15, seed=21)]

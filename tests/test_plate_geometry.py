@@ -24,15 +24,14 @@ from tests.awkward_sky import (
 )
 
 from platecover.coverage.directions import unit_vectors
+from platecover.coverage.edge_distance import edge_distance_deg, in_plate_axes
 from platecover.coverage.plate_geometry import (
     ARCSEC_PER_RADIAN,
     GEOMETRY,
     corners_deg,
-    edge_distance_deg,
     geometry_records,
     half_diagonal_deg,
     half_tangents,
-    in_plate_axes,
     solid_angle_deg2,
 )
 

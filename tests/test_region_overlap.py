@@ -12,7 +12,8 @@ from mocpy import MOC
 from numpy.typing import ArrayLike, NDArray
 
 from platecover.coverage.directions import ra_dec_deg, unit_vectors
-from platecover.coverage.plate_geometry import Records, edge_distance_deg, geometry_records
+from platecover.coverage.edge_distance import edge_distance_deg
+from platecover.coverage.plate_geometry import Records, geometry_records
 from platecover.coverage.region_arcs import points_on_arcs
 from platecover.coverage.region_overlap import overlap
 from platecover.coverage.regions import ArcRegion, Region

@@ -15,8 +15,8 @@ from tests.questions import circles, regions
 from tests.wcs_judge import WcsJudge
 
 from platecover.coverage.archive import Archive
+from platecover.coverage.edge_distance import edge_distance_deg
 from platecover.coverage.errors import QueryError
-from platecover.coverage.plate_geometry import edge_distance_deg
 from platecover.coverage.region_overlap import overlap
 from platecover.coverage.regions import Circle, Region
 from platecover.coverage.search import Hits

@@ -26,12 +26,12 @@ from numpy.typing import NDArray
 
 from platecover.coverage.cell_index import build_cell_index, index_orders
 from platecover.coverage.directions import ra_dec_deg, unit_vectors
+from platecover.coverage.edge_distance import edge_distance_deg
 from platecover.coverage.footprint import KEEP_EDGE, footprint_cells
 from platecover.coverage.plate_geometry import (
     ARCSEC_PER_RADIAN,
     Records,
     corners_deg,
-    edge_distance_deg,
     geometry_records,
 )
 from platecover.coverage.regions import Region

@@ -30,7 +30,7 @@ from platecover.coverage.regions import Region
 from platecover.demo_data.make_demo import write_demo
 
 SEED = 1887
-MIXED_PLATES = 2000
+DEMO_EXPOSURES, MIXED_PLATES = 5000, 2000
 
 
 def against_every_plate(archive: Archive, plates: list[Plate], count: int) -> int:
@@ -81,7 +81,7 @@ def main() -> None:
     differing = 0
     with tempfile.TemporaryDirectory() as name:
         demo, mixed = Path(name) / "demo", Path(name) / "mixed"
-        files = write_demo(demo)
+        files = write_demo(demo, exposures=DEMO_EXPOSURES)
         build(demo / "archive", files.logs, files.observatory)
         mixed.mkdir()
         archives = {
