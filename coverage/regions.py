@@ -4,8 +4,10 @@ All but MOCs are an inside and a boundary of circle arcs (`region_arcs`), from w
 which HEALPix cells lie in them. Cells are int64, NESTED, ICRS throughout.
 """
 
+import math
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable
+from functools import cached_property
 from pathlib import Path
 from typing import ClassVar
 
@@ -234,11 +236,16 @@ class Circle(ArcRegion):
         self.dec_deg = dec_number("circle DEC", dec_deg)
         self.radius_deg = number("circle RADIUS", radius_deg, 0.0, HALF_CIRCLE_DEG)
         self.text = spelled("circle", self.ra_deg, self.dec_deg, self.radius_deg)
-        radius = np.radians(self.radius_deg)
-        self.area_deg2 = float(WHOLE_SKY_DEG2 * np.sin(0.5 * radius) ** 2)
+        half_radius = math.radians(0.5 * self.radius_deg)
+        self.area_deg2 = WHOLE_SKY_DEG2 * math.sin(half_radius) ** 2
         self._centre = unit_vectors(self.ra_deg, self.dec_deg)
-        whole = self.radius_deg == HALF_CIRCLE_DEG
-        self.arcs = no_arcs() if whole else circle_arc(self._centre, radius)
+
+    @cached_property
+    def arcs(self) -> Arcs:  # type: ignore[override]  # not needed to search by distance
+        """The boundary; empty for the whole sky."""
+        if self.radius_deg == HALF_CIRCLE_DEG:
+            return no_arcs()
+        return circle_arc(self._centre, np.radians(self.radius_deg))
 
     def _inside(self, vectors: Vectors) -> NDArray[np.bool_]:
         return np.asarray(separation_deg(vectors, self._centre) <= self.radius_deg)
