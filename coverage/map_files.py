@@ -9,7 +9,7 @@ import healpy
 import numpy as np
 from numpy.typing import NDArray
 
-from platecover.coverage.sky_map import QUANTITIES
+from platecover.coverage.map_quantities import QUANTITIES
 
 
 def map_fits(values: NDArray[np.float64], quantity: str, selection: str, edition: str) -> bytes:
@@ -20,7 +20,7 @@ def map_fits(values: NDArray[np.float64], quantity: str, selection: str, edition
     values : float64, shape (12 * 4**order,)
         NESTED, ICRS; NaN becomes healpy's UNSEEN.
     quantity : str
-        A key of `sky_map.QUANTITIES`.
+        A key of `map_quantities.QUANTITIES`.
     selection : str
         The filters, in words.
     edition : str
@@ -38,9 +38,9 @@ def map_fits(values: NDArray[np.float64], quantity: str, selection: str, edition
             column_names=[quantity.upper()],
             column_units=described.unit,
             extra_header=[
-                ("QUANTITY", described.description, "what each cell holds"),
-                ("SELECT", _printable_ascii(selection), "which exposures"),
-                ("EDITION", _printable_ascii(edition), "made of"),
+                ("QUANTITY", described.description, ""),
+                ("SELECT", _printable_ascii(selection), ""),
+                ("EDITION", _printable_ascii(edition), ""),
                 ("DATE", datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S"), "when made, UTC"),
                 ("RADESYS", "ICRS", "frame of the cells"),
                 ("CREATOR", "platecover", ""),

@@ -19,7 +19,7 @@ from matplotlib.patches import Ellipse, Patch
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import ArrayLike, NDArray
 
-from platecover.coverage.sky_map import QUANTITIES
+from platecover.coverage.map_quantities import QUANTITIES
 
 HALF_WIDTH, HALF_HEIGHT = 2.0 * math.sqrt(2.0), math.sqrt(2.0)  # of the ellipse, unit sphere
 _SIZE_INCH = (9.0, 5.6)
@@ -93,7 +93,7 @@ def plot_map(
         NESTED, ICRS.
     order : int
     quantity : str
-        A key of `sky_map.QUANTITIES`.
+        A key of `map_quantities.QUANTITIES`.
     title, source : str
         Lines over and under the plot.
     out : path or binary stream

@@ -5,7 +5,6 @@ Cells are NESTED, ICRS.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -18,34 +17,11 @@ from platecover.coverage.errors import QueryError
 from platecover.coverage.filters import Selection
 from platecover.coverage.footprint import HOLDS_CENTRE, footprint_cells
 from platecover.coverage.healpix_cells import BASE_CELLS
+from platecover.coverage.map_quantities import QUANTITIES
 from platecover.coverage.value_checks import integer_between
 
 FINEST_MAP_ORDER = 10  # 12.6 million cells, 100 MB of numbers
 _CHUNK = 20_000  # exposures whose cells are held in memory at once
-
-
-@dataclass(frozen=True)
-class Quantity:
-    """One quantity of a map: its name, what it is in words, and its unit ('' for a count)."""
-
-    name: str
-    description: str
-    unit: str
-
-
-QUANTITIES: dict[str, Quantity] = {
-    each.name: each
-    for each in (
-        Quantity("exposures", "number of exposures", ""),
-        Quantity("plates", "number of plates", ""),
-        Quantity("years", "number of calendar years with exposures", ""),
-        Quantity("first", "epoch of the first exposure", "yr"),
-        Quantity("last", "epoch of the last exposure", "yr"),
-        Quantity("gap", "longest gap between neighbouring exposures", "yr"),
-        Quantity("unscanned", "number of plates not yet scanned", ""),
-        Quantity("scanned_share", "share of the plates that are scanned", ""),
-    )
-}
 
 
 def sky_map(

@@ -4,81 +4,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from platecover.demo_data.observing_plan import (
-    MINUTES_PER_DAY,
-    MJD_ZERO,
-    Exposure,
-    civil_date,
-    local_sidereal_deg,
-    longitude_deg,
-    series_value,
-)
+from platecover.demo_data.invented_observatory import longitude_deg, series_value, written_date
+from platecover.demo_data.night_sky import MJD_ZERO, Floats, sidereal_deg
+from platecover.demo_data.observers import Observer, observer_on
+from platecover.demo_data.observing_plan import MINUTES_PER_DAY, Exposure
 
 SECONDS_PER_DAY = 86400
 MINUTE_S = 60
-
-
-@dataclass(frozen=True)
-class Observer:
-    """A hand at work, and its habits."""
-
-    name: str
-    series: tuple[str, ...]
-    years: tuple[int, int]  # both included
-    joint: str  # between series code and number
-    centre: str  # a spelling known to `spell_centre`
-    dates: str = "iso"  # or "month name", "double"
-    times: str = "start"  # or "mid", "start and end", "seconds"
-    clock: str = ""  # an own clock, stated in every row
-    states_equinox: bool = False
-    notes: tuple[str, ...] = ("",)
-
-    def is_at_work(self, exposure: Exposure) -> bool:
-        """Whether the observer worked with this instrument, at this station, in this year."""
-        year = civil_date(int(exposure.start_mjd)).year
-        book = f"{exposure.series}@{exposure.station}"
-        return book in self.series and self.years[0] <= year <= self.years[1]
-
-
-VQ_NORTH, VQ_SOUTH, OZT, KWJ = "VQ@tarvell", "VQ@quennick", "OZT@tarvell", "KWJ@quennick"
-OBSERVERS = (
-    Observer(
-        "E. Thornquay", (VQ_NORTH, OZT), (1893, 1908), " ", "minute",
-        notes=("", "", "cl.", "tr. cl., s. v. gd", "defl. 2 mm"),
-    ),
-    Observer(
-        "M. Sjövik", (VQ_NORTH, OZT), (1899, 1925), "-", "decimal minute", "month name",
-        states_equinox=True, notes=("", "", "dimma", "blåst, st. oroliga", "do."),
-    ),
-    Observer(
-        "Miss A. Brandãe", (VQ_NORTH, OZT), (1906, 1939), "", "second", times="seconds",
-        notes=("", "", "v. gd", "clds, stopped"),
-    ),
-    Observer(
-        "J. P. Hallowick", (OZT,), (1919, 1939), ".", "degrees", clock="LMT",
-        notes=("", "wind, dome shaking", "gd."),
-    ),
-    Observer(
-        "R. Okonvale", (VQ_SOUTH,), (1924, 1961), "/", "minute",
-        notes=("", "", "hz.", "thro' cirrus; dew"),
-    ),
-    Observer(
-        "C. Marrowby", (VQ_SOUTH,), (1924, 1940), " ", "decimal minute", "double",
-        states_equinox=True, notes=("", "2 clds", "st. fair"),
-    ),
-    Observer(
-        "Ł. Wierzbęcki", (VQ_SOUTH, KWJ), (1946, 1955), " ", "hms", "double", "start and end",
-        notes=("", "", "mgła", "b. dobrze; seeing 2\""),
-    ),
-    Observer(
-        "S. Tāvalei", (KWJ,), (1949, 1961), "", "degrees", times="mid",
-        notes=("", "good", "bad seeing; guided"),
-    ),
-    Observer(
-        "D. Penhalloran", (KWJ,), (1953, 1961), "-0", "second", "double", clock="JD for comets",
-        notes=("", "", "g. s. lost at end"),
-    ),
-)  # fmt: skip
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 @dataclass
@@ -86,13 +19,55 @@ class LogRow:
     """A row of a plate log, the exposure it stands for, and what is wrong with it."""
 
     exposure: Exposure
+    night: int  # MJD of the evening date
     cells: dict[str, str]
     slip: str = ""
     extra: list[str] = field(default_factory=list)  # cells beyond the header
 
+    @property
+    def typed(self) -> bool:
+        """Whether the row's log declares its numbers as numbers."""
+        return self.exposure.station == "lorrimane"
+
+
+@dataclass(frozen=True)
+class _Moment:
+    """An instant as clocks at a station need it."""
+
+    mjd: float  # UT
+    sidereal_deg: float
+    local_days: float  # local mean time less UT
+    night: int
+
+
+def log_rows(planned: list[Exposure], ra_of_date_deg: Floats) -> list[LogRow]:
+    """Write exposures down as the observers of their nights did."""
+    longitude = np.array([longitude_deg(e.station) for e in planned])
+    start = np.array([e.start_mjd for e in planned])
+    length = np.array([e.minutes for e in planned]) / MINUTES_PER_DAY
+    local = longitude / 360.0
+    # Nights run from local mean noon to noon.
+    night = np.floor(start + local - 0.5).astype(np.int64).tolist()
+    starts, mids, ends = (
+        [
+            _Moment(*facts)
+            for facts in zip(
+                mjd.tolist(), sidereal_deg(mjd, longitude).tolist(), local.tolist(), night,
+                strict=True,
+            )
+        ]
+        for mjd in (start, start + 0.5 * length, start + length)
+    )  # fmt: skip
+    return [
+        _log_row(*facts)
+        for facts in zip(planned, starts, mids, ends, ra_of_date_deg.tolist(), strict=True)
+    ]
+
 
 def spell_centre(ra_deg: float, dec_deg: float, style: str) -> tuple[str, str]:
     """Return RA and Dec as text, rounded to the digits that the style gives."""
+    if style == "typed":
+        return f"{round(ra_deg, 4) % 360.0:.4f}", f"{dec_deg:.4f}"
     if style == "degrees":
         return f"{round(ra_deg, 2) % 360.0:.2f}", f"{dec_deg:+.2f}"
     ra_s = round(ra_deg * 240.0) % SECONDS_PER_DAY
@@ -115,47 +90,44 @@ def _sixties(seconds: int) -> tuple[int, int, int]:
     return seconds // 3600, seconds // 60 % 60, seconds % 60
 
 
-def night_of(mjd: float, station: str) -> int:
-    """MJD of the evening date of an instant: nights run from local mean noon to noon."""
-    return int(np.floor(mjd + longitude_deg(station) / 360.0 - 0.5))
-
-
-def clock_reading(mjd: float, clock: str, station: str, unit_s: int) -> tuple[int, str]:
-    """Return the day (MJD of its date) and the time that a clock shows at an instant."""
+def _reading(moment: _Moment, clock: str, from_noon: bool, unit_s: int) -> tuple[int, str]:
+    """Return the day (MJD of its date) and the time that a clock shows."""
     if clock == "LST":
-        shown = local_sidereal_deg(mjd, station) / 360.0
+        shown = moment.sidereal_deg / 360.0
     elif clock == "LMT":
-        shown = mjd + longitude_deg(station) / 360.0
-    elif clock == "GMAT":
-        shown = mjd - 0.5
+        shown = moment.mjd + moment.local_days
     elif clock.startswith("UTC"):
         hours, minutes = clock[4:].split(":")
-        shown = mjd + float(f"{clock[3]}1") * (int(hours) / 24.0 + int(minutes) / MINUTES_PER_DAY)
+        ahead = int(hours) / 24.0 + int(minutes) / MINUTES_PER_DAY
+        shown = moment.mjd + (-ahead if clock[3] == "-" else ahead)
     else:
-        shown = mjd
+        shown = moment.mjd
+    if from_noon or clock == "GMAT":
+        shown -= 0.5
     seconds = round(shown * SECONDS_PER_DAY / unit_s) * unit_s
     day, second = divmod(seconds, SECONDS_PER_DAY)
     h, m, s = _sixties(second)
     if clock == "LST":
-        day = night_of(mjd, station)
+        day = moment.night
     return day, f"{h:02d}:{m:02d}" + (f":{s:02d}" if unit_s < MINUTE_S else "")
 
 
-def log_row(exposure: Exposure, ra_of_date_deg: float) -> LogRow:
-    """Write an exposure down as the observer of the night did."""
-    station, start = exposure.station, exposure.start_mjd
-    night = night_of(start, station)
-    at_work = [observer for observer in OBSERVERS if observer.is_at_work(exposure)]
-    observer = at_work[night % len(at_work)]
-    code, day = exposure.series, civil_date(int(start))
+def _log_row(
+    exposure: Exposure, start: _Moment, mid: _Moment, end: _Moment, ra_of_date_deg: float
+) -> LogRow:
+    """Write one exposure down."""
+    code, day, night = exposure.series, int(start.mjd), start.night
+    observer = observer_on(code, exposure.station, night)
     clock = series_value(code, "clock", day)
     cells = {
         "plate": _designation(exposure, observer),
         "exposure_min": f"{exposure.minutes:g}",
-        "observer": observer.name,
+        "observer": observer.names[exposure.number % len(observer.names)],
         "object": exposure.object,
         "notes": observer.notes[exposure.number % len(observer.notes)],
     }
+    if exposure.programme:
+        cells |= exposure.programme.cells
     if exposure.exposures_on_plate > 1:
         cells["exposure"] = str(exposure.exposure)
     cells["ra"], cells["dec"] = spell_centre(exposure.ra_deg, exposure.dec_deg, observer.centre)
@@ -163,38 +135,42 @@ def log_row(exposure: Exposure, ra_of_date_deg: float) -> LogRow:
         cells["equinox"] = series_value(code, "equinox", day).removesuffix(".0").lstrip("B")
     if observer.clock == "LMT" and clock not in ("LMT", "LST"):
         cells["clock"] = clock = "LMT"
-    if exposure.programme == "comet":
-        cells["tracking"] = "object"
-        if observer.clock == "JD for comets":
-            cells |= {"clock": "JD", "date": f"{start + MJD_ZERO:.4f}"}
-            return LogRow(exposure, cells)
+    if exposure.task == "comet" and observer.clock == "JD for comets":
+        cells |= {"clock": "JD", "date": f"{start.mjd + MJD_ZERO:.4f}"}
+        return LogRow(exposure, night, cells)
 
-    instant = exposure.mid_mjd if observer.times == "mid" else start
+    from_noon = series_value(code, "day_begins", day) == "noon"
     unit_s = 1 if observer.times == "seconds" else MINUTE_S
-    shown_day, cells["time"] = clock_reading(instant, clock, station, unit_s)
-    if observer.times == "mid":
-        cells["time_is"] = "mid"
-    if observer.times == "start and end":
-        end = start + exposure.minutes / MINUTES_PER_DAY
-        cells["time_end"] = clock_reading(end, clock, station, unit_s)[1]
-    if series_value(code, "date_is", day) == "evening":
+    # A start is wanted of sidereal clocks, whatever the habit.
+    times = "start" if clock == "LST" else observer.times
+    read = {"mid": mid, "end": end}.get(times, start)
+    shown_day, cells["time"] = _reading(read, clock, from_noon, unit_s)
+    if times in ("mid", "end"):
+        cells["time_is"] = times
+    if times == "start and end" and exposure.minutes >= 1.0:
+        cells["time_end"] = _reading(end, clock, from_noon, unit_s)[1]
+    if series_value(code, "date_is", day) == "evening" and not from_noon:
         shown_day = night
-    shown = civil_date(shown_day)
-    cells["date"] = shown.isoformat()
+    calendar = series_value(code, "calendar", day) or "gregorian"
+    year, month, of_month = written_date(shown_day, calendar)
+    cells["date"] = f"{year}-{month:02d}-{of_month:02d}"
     if observer.dates == "month name":
-        cells["date"] = f"{shown:%Y} {_MONTHS[shown.month - 1]} {shown.day}"
+        cells["date"] = f"{year} {_MONTHS[month - 1]} {of_month}"
     elif observer.dates == "double":
-        cells["date"] = f"{civil_date(night).isoformat()}/{civil_date(night + 1):%d}"
+        year, month, of_month = written_date(night, calendar)
+        next_day = written_date(night + 1, calendar)[2]
+        cells["date"] = f"{year}-{month:02d}-{of_month:02d}/{next_day:02d}"
     if clock == "LMT" and observer.centre == "minute":
-        lst_deg = local_sidereal_deg(start, station)
-        cells["sidereal_time"] = spell_centre(lst_deg, 0.0, "minute")[0].replace(" ", ":")
-        hour_angle = round(((lst_deg - ra_of_date_deg + 180.0) % 360.0 - 180.0) * 4.0)
-        sign = "-" if hour_angle < 0 else "+"
-        cells["hour_angle"] = f"{sign}{abs(hour_angle) // 60:02d}:{abs(hour_angle) % 60:02d}"
-    return LogRow(exposure, cells)
+        cells["sidereal_time"], cells["hour_angle"] = _angles(start.sidereal_deg, ra_of_date_deg)
+    return LogRow(exposure, night, cells)
 
 
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+def _angles(sidereal: float, ra_of_date_deg: float) -> tuple[str, str]:
+    """Return sidereal time and hour angle, to the minute, as the dials showed them."""
+    h, m = divmod(round(sidereal * 4.0) % 1440, 60)
+    minutes = round(((sidereal - ra_of_date_deg + 180.0) % 360.0 - 180.0) * 4.0)
+    sign = "-" if minutes < 0 else "+"
+    return f"{h:02d}:{m:02d}", f"{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
 
 
 def _designation(exposure: Exposure, observer: Observer) -> str:

@@ -11,7 +11,7 @@ ROOT = Path(__file__).resolve().parent.parent
 FLOORS: dict[str, set[str]] = {
     "foundations": {
         "arrow_tables", "columns", "compiled", "designation", "directions", "errors",
-        "filter_table", "text_arrays", "value_checks",
+        "filter_table", "map_quantities", "text_arrays", "value_checks",
     },
     "sky": {"calendar_dates", "clocks", "equinox", "sky_bodies"},
     "geometry": {
