@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 from platecover.coverage.errors import PlatecoverError, QueryError
 from platecover.coverage.filter_table import FILTERS, UNKNOWN
+from platecover.coverage.map_quantities import QUANTITIES
 
 if TYPE_CHECKING:
     Adder = argparse._SubParsersAction["_Parser"]
@@ -121,8 +122,10 @@ def _parser() -> _Parser:
     adder = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     _add_demo(adder)
     _add_build(adder)
+    _add_serve(adder)
     _add_cone(adder)
     _add_epochs(adder)
+    _add_map(adder)
     _add_moc(adder)
     return parser
 
@@ -131,9 +134,9 @@ def _add_demo(adder: "Adder") -> None:
     command = _command(
         adder,
         "demo",
-        "make the archive of an invented observatory and ask it something",
+        "make the archive of an invented observatory, ask it something and serve it",
         """
-        platecover demo --no-serve
+        platecover demo
         platecover demo --dir /tmp/invented --no-serve
         """,
     )
@@ -146,6 +149,8 @@ def _add_demo(adder: "Adder") -> None:
         " rebuilt",
     )
     command.add_argument("--no-serve", action="store_true", help="stop after the answer")
+    command.add_argument("--port", metavar="N",
+                         help="port to serve on (default: 8080 or the next free one)")  # fmt: skip
     command.set_defaults(run=_on_use("demo"))
 
 
@@ -180,6 +185,28 @@ def _add_build(adder: "Adder") -> None:
     command.add_argument("--allow-removed", action="store_true",
                          help="let plates vanish that the current edition has")  # fmt: skip
     command.set_defaults(run=_on_use("build"))
+
+
+def _add_serve(adder: "Adder") -> None:
+    command = _command(
+        adder,
+        "serve",
+        "serve an archive over HTTP, until stopped",
+        """
+        platecover serve --archive plates
+        platecover serve --archive plates --host 0.0.0.0 --port 80 --settings service.toml
+        """,
+    )
+    _add_archive(command)
+    command.add_argument("--host", default="127.0.0.1", metavar="HOST",
+                         help="address to serve on (default: 127.0.0.1, this machine)")  # fmt: skip
+    command.add_argument("--port", default="8080", metavar="N",
+                         help="port (default: 8080; 0 takes a free one)")  # fmt: skip
+    command.add_argument("--workers", default="2", metavar="N",
+                         help="processes that answer (default: 2)")  # fmt: skip
+    command.add_argument("--settings", type=_path, metavar="FILE",
+                         help="TOML file of limits and of the columns to show")  # fmt: skip
+    command.set_defaults(run=_on_use("serve"))
 
 
 def _add_cone(adder: "Adder") -> None:
@@ -231,6 +258,31 @@ def _add_epochs(adder: "Adder") -> None:
     command.add_argument("--plot", type=_written_path, metavar="FILE",
                          help="draw it as well: .png, .svg or .pdf")  # fmt: skip
     command.set_defaults(run=_on_use("epochs"))
+
+
+def _add_map(adder: "Adder") -> None:
+    command = _command(
+        adder,
+        "map",
+        "draw or write an all-sky map of a selection",
+        """
+        platecover map --archive plates --show plates --out plates.png
+        platecover map --archive plates --show gap --series QN --to 1939 --out gap.fits
+        """,
+    )
+    _add_archive(command)
+    command.add_argument("--show", required=True, choices=tuple(QUANTITIES), metavar="QUANTITY",
+                         help=f"what to map: {', '.join(QUANTITIES)}")  # fmt: skip
+    _add_filters(command, with_certainty=False)
+    command.add_argument(
+        "--order",
+        default="7",
+        metavar="K",
+        help="HEALPix order, 0 to 10 (default: 7, cells of 27 arcmin)",
+    )
+    command.add_argument("--out", required=True, type=_path, metavar="FILE",
+                         help="file to write: .png, .svg or .fits (HEALPix)")  # fmt: skip
+    command.set_defaults(run=_on_use("map_sky"))
 
 
 def _add_moc(adder: "Adder") -> None:

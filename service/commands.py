@@ -2,9 +2,13 @@
 
 import argparse
 import shlex
+import socket
 import sys
 from pathlib import Path
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from platecover.coverage.archive import Archive
 from platecover.coverage.edition_build import BuildReport
@@ -12,13 +16,19 @@ from platecover.coverage.edition_build import build as build_edition
 from platecover.coverage.errors import ArchiveError, QueryError
 from platecover.coverage.filter_table import FILTERS
 from platecover.coverage.healpix_cells import WHOLE_SKY_DEG2
+from platecover.coverage.map_files import map_fits
+from platecover.coverage.map_quantities import QUANTITIES
 from platecover.coverage.moc_files import check_moc_path, write_moc
 from platecover.coverage.regions import Region
+from platecover.coverage.value_checks import integer_between
 from platecover.service.formats import BINARY_FORMATS, EPOCH_FORMATS, ROW_FORMATS, printable
 from platecover.service.progress_bar import ProgressBars
 
+MAP_FORMATS = ("png", "svg", "fits")
 _DEMO_MARK = ".platecover-demo"  # says that a folder is ours to rebuild
-_DEMO_QUESTION = (325.68, 43.59, 0.0)  # RA, Dec, radius
+_DEMO_QUESTION = ("325.68", "43.59", "0", "1905-07", "1905-09")  # a variable star, one summer
+_WORKERS = 2  # processes that serve the demo
+_MOST_WORKERS, _LAST_PORT = 64, 65535
 _LISTED = 10  # rows set aside that are named on the terminal
 
 
@@ -89,14 +99,54 @@ def epochs(options: argparse.Namespace) -> None:
         from platecover.coverage.plots import plot_epochs  # heavy, and wanted here alone
 
         said = "".join(f", {name} {', '.join(values)}" for name, values in filters.items())
-        summary = archive.edition.summary
-        source = (
-            f"{summary['observatory']['name']}, edition {archive.edition.number}"
-            f" of {summary['built'][:10]}."
-        )
+        source = f"{_source(archive)}."
         plot_epochs(answer, f"Plates of {region.text}{said}", source, options.plot)
         print(f"wrote {options.plot}", file=sys.stderr)
     sys.stdout.buffer.write(EPOCH_FORMATS[options.format](answer))
+
+
+def map_sky(options: argparse.Namespace) -> None:
+    """Draw or write an all-sky map of a selection."""
+    form = options.out.suffix.lower().lstrip(".")
+    if form not in MAP_FORMATS:
+        known = ", ".join(f".{name}" for name in MAP_FORMATS)
+        what = f"{options.out}: a map is written to a file ending in {known}"
+        raise QueryError("out", str(options.out), what)
+    archive = Archive.open(options.archive)
+    filters = _filters(options)
+    values = archive.sky_map(options.show, options.order.strip(), **filters)
+    said = "; ".join(f"{name} {', '.join(given)}" for name, given in filters.items())
+    try:
+        if form == "fits":
+            selection = said or "all exposures"
+            options.out.write_bytes(map_fits(values, options.show, selection, _source(archive)))
+        else:
+            from platecover.coverage.map_plots import plot_map  # heavy, and wanted here alone
+
+            described = QUANTITIES[options.show].description
+            title = f"{described[0].upper()}{described[1:]}{f' ({said})' if said else ''}"
+            order = int(options.order)
+            plot_map(values, order, options.show, title, _source(archive), options.out, form)
+    except OSError as fault:
+        what = f"{options.out}: cannot be written ({fault.strerror or fault})"
+        raise QueryError("out", str(options.out), what) from None
+    print(f"wrote {options.out}: {_described_map(values, options.show)}")
+
+
+def _described_map(values: NDArray[np.float64], quantity: str) -> str:
+    """How much of the sky a map covers and what its values reach, in words."""
+    known = values[np.isfinite(values) & (values != 0.0)]
+    share = f"{100.0 * len(known) / len(values):.4g} % of the sky"
+    if not len(known):
+        return f"{quantity} nowhere"
+    return f"{quantity} from {known.min():.6g} to {known.max():.6g} over {share}"
+
+
+def _source(archive: Archive) -> str:
+    """Observatory, edition and date, as a line under a plot."""
+    summary = archive.edition.summary
+    name, built = summary["observatory"]["name"], summary["built"][:10]
+    return f"{name}, edition {archive.edition.number} of {built}"
 
 
 def moc(options: argparse.Namespace) -> None:
@@ -125,19 +175,48 @@ def demo(options: argparse.Namespace) -> None:
         raise ArchiveError(f"{folder}: is a file; name a folder for the demo")
     if folder.is_dir() and any(folder.iterdir()) and not mark.exists():
         raise ArchiveError(f"{folder}: holds other things; name an empty or a new folder")
+    if not options.no_serve and options.port is not None:
+        _taken_port("127.0.0.1", options.port).close()  # better told now than after the build
     folder.mkdir(parents=True, exist_ok=True)
     mark.touch()
     files = write_demo(folder)
     archive = folder / "archive"
     print(f"logs and observatory file of an invented observatory: {folder}")
     print(_last_line(_build(archive, files.logs, files.observatory, allow_removed=True)))
-    ra, dec, radius = _DEMO_QUESTION
-    words = ["platecover", "cone", "--archive", str(archive), f"{ra:g}", f"{dec:g}", f"{radius:g}"]
-    print(f"\n$ {shlex.join(words)}")
-    rows = Archive.open(archive).rows(Region.circle(ra, dec, radius))
+    ra, dec, radius, since, until = _DEMO_QUESTION
+    words = ["platecover", "cone", "--archive", str(archive), ra, dec, radius]
+    print(f"\n$ {shlex.join([*words, '--from', since, '--to', until])}")
+    circle = Region.circle(float(ra), float(dec), float(radius))
+    rows = Archive.open(archive).rows(circle, since=since, until=until)
     print(ROW_FORMATS["table"](rows, {}).decode(), end="")
     if not options.no_serve:
-        print("There is no HTTP service in this version yet.", file=sys.stderr)
+        _serve(archive, "127.0.0.1", options.port, _WORKERS)
+
+
+def serve(options: argparse.Namespace) -> None:
+    """Serve an archive until stopped."""
+    workers = integer_between("workers", options.workers.strip(), 1, _MOST_WORKERS)
+    _serve(options.archive, options.host, options.port, workers, options.settings)
+
+
+def _serve(
+    archive: Path, host: str, port: str | None, workers: int, settings: Path | None = None
+) -> None:
+    """Serve an archive and leave the process when that ends."""
+    from platecover.service import serve  # gunicorn and Flask are wanted here alone
+    from platecover.service.settings import Settings, read_settings
+
+    chosen = read_settings(settings) if settings else Settings()
+    with _taken_port(host, port) as taken:
+        serve.serve(archive, taken, workers, chosen)
+
+
+def _taken_port(host: str, port: str | None) -> socket.socket:
+    """A listening socket on a port, or where none is named on the first free one from 8080."""
+    from platecover.service.serve import listening_socket  # as above
+
+    number = None if port is None else integer_between("port", port.strip(), 0, _LAST_PORT)
+    return listening_socket(host, number)
 
 
 def _filters(options: argparse.Namespace) -> dict[str, Any]:
