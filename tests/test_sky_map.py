@@ -9,7 +9,7 @@ from tests.awkward_sky import in_footprint
 
 from platecover.coverage.archive import Archive
 from platecover.coverage.errors import QueryError
-from platecover.coverage.sky_map import QUANTITIES
+from platecover.coverage.map_quantities import QUANTITIES
 
 ORDER = 4  # 3072 cells of 3.7 degrees
 DAYS_PER_JULIAN_YEAR = 365.25
