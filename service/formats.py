@@ -41,7 +41,8 @@ def rows_as_csv(table: pa.Table, about: Mapping[str, Any]) -> bytes:
 
 def rows_as_json(table: pa.Table, about: Mapping[str, Any]) -> bytes:
     """JSON object of query, edition, count, truncated and exposures; null where not known."""
-    body = {**about, "count": len(table), "truncated": False, "exposures": table.to_pylist()}
+    counts = {"count": len(table), "truncated": about.get("truncated", False)}
+    body = {**about, **counts, "exposures": table.to_pylist()}
     text = json.dumps(body, ensure_ascii=False, allow_nan=False) + "\n"
     return text.encode(errors="backslashreplace")  # JSON's own escape for what is no UTF-8
 

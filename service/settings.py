@@ -43,7 +43,7 @@ class Settings:
     longest_moc_text: int = _setting(1_000_000, "Longest text of a MOC region, in characters.")
     longest_value: int = _setting(1000, "Longest value of any other parameter, in characters.")
     finest_map_order: int = _setting(9, "Finest HEALPix order of a map.")
-    finest_moc_order: int = _setting(10, "Finest HEALPix order of a MOC.")
+    finest_moc_order: int = _setting(11, "Finest HEALPix order of a MOC.")
     largest_body_bytes: int = _setting(
         1_200_000, "Largest body of a POST: a MOC of the longest text and the rest of a form."
     )
@@ -57,16 +57,16 @@ class Settings:
     def __post_init__(self) -> None:
         """Refuse values that cannot be."""
         for each in fields(self):
-            value = getattr(self, each.name)
-            if type(value) is int and each.type is float:
+            value, kind = getattr(self, each.name), type(each.default)
+            if kind is float and type(value) is int:
                 object.__setattr__(self, each.name, float(value))
-            elif type(value) is not each.type:
-                raise _refusal(each.name, value, f"must be {_KINDS[each.type]}")
+            elif type(value) is not kind:
+                raise _refusal(each.name, value, f"must be {_KINDS[kind]}")
         self._check_range("largest_radius_deg", 0, HALF_CIRCLE_DEG)
         self._check_range("finest_map_order", 0, FINEST_MAP_ORDER)
         self._check_range("finest_moc_order", 0, HIGHEST_ORDER)
         for each in fields(self):
-            if each.type is int and each.name not in _ORDERS:
+            if type(each.default) is int and each.name not in _ORDERS:
                 self._check_range(each.name, 1, _LARGEST_WHOLE_NUMBER)
         if self.default_maxrec > self.largest_maxrec:
             raise _refusal("default_maxrec", self.default_maxrec, "is above largest_maxrec")

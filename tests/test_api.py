@@ -93,6 +93,7 @@ def test_exposures_and_epochs_are_those_of_python(
     body = answer.get_json()
     expected = demo_archive.rows(region, **filters).to_pylist()
     assert body["exposures"] == expected
+    assert list(body) == ["query", "edition", "count", "truncated", "exposures"]
     assert (body["count"], body["truncated"], body["edition"]) == (len(expected), False, 1)
     assert body["query"]["region"] == region.text
     asked = question(filters, region=text, bin="decade")
@@ -306,7 +307,7 @@ def test_options(client: FlaskClient) -> None:
         ("/api/map?show=plates&order=30", "order", "30", "from 0 to 9"),
         ("/api/map?show=plates&format=gif", "format", "gif", "one of json, fits, png, svg"),
         ("/api/map?show=plates&certainty=sure", "certainty", "sure", "no parameter"),
-        ("/api/moc?order=30", "order", "30", "from 0 to 10"),
+        ("/api/moc?order=30", "order", "30", "from 0 to 11"),
         ("/api/moc?region=all", "region", "all", "no parameter"),
         ("/api/plates/QN-1?format=csv", "format", "csv", "it takes none"),
     ],

@@ -1,0 +1,220 @@
+"""Questions and answers for programs: everything under /api/.
+
+Each answer is the Python API's own, written in the form that was asked for; the edition that
+gave it is named in a header.
+"""
+
+import io
+import json
+import tempfile
+import threading
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from flask import Blueprint, Response
+from mocpy import MOC
+from numpy.typing import NDArray
+
+from platecover.coverage.errors import QueryError
+from platecover.coverage.filter_table import FILTERS
+from platecover.coverage.map_files import map_fits
+from platecover.coverage.map_quantities import QUANTITIES
+from platecover.coverage.moc_files import write_moc
+from platecover.coverage.regions import Region
+from platecover.service.asking import (
+    TRUNCATED_HEADER,
+    answers_of_archive,
+    archive,
+    asked,
+    rows_up_to,
+    service,
+)
+from platecover.service.error_answers import API_PATH, error_answer
+from platecover.service.formats import EPOCH_FORMATS, ROW_FORMATS
+from platecover.service.parameters import filters_of, region_of
+
+blueprint = Blueprint("api", __name__, url_prefix=API_PATH)
+answers_of_archive(blueprint)
+
+_MEDIA_TYPES = {
+    "json": "application/json",
+    "csv": "text/csv; charset=utf-8; header=present",
+    "votable": "application/x-votable+xml",
+    "ecsv": "text/plain; charset=utf-8",
+    "parquet": "application/vnd.apache.parquet",
+    "text": "text/plain; charset=utf-8",
+    "fits": "application/fits",
+    "png": "image/png",
+    "svg": "image/svg+xml",
+}
+_ENDINGS = {"votable": "vot", "text": "txt"}  # of file names, where not the form's own name
+_MOC_ENDINGS = {"json": ".json", "text": ".txt", "fits": ".fits"}
+_SVG_POLICY = "default-src 'none'; style-src 'unsafe-inline'"  # drawings carry their styles
+_METHODS = ["GET", "POST"]  # POST is for forms too long for an address
+
+# Maps and MOCs of a whole archive take much memory, and the plots are not safe between threads:
+# one at a time in each worker.
+_one_at_a_time = threading.Lock()
+
+
+@blueprint.route("/exposures", methods=_METHODS)
+def exposures() -> Response:
+    """Exposures that show a region."""
+    values = asked("exposures")
+    region, filters = _region(values), filters_of(values)
+    rows, truncated = rows_up_to(values["maxrec"], region, filters)
+    about = {
+        "query": {**_query(values, region), "maxrec": values["maxrec"]},
+        "edition": archive().edition.number,
+        "count": len(rows),
+        "truncated": truncated,
+    }
+    response = _file(ROW_FORMATS[values["format"]](rows, about), "exposures", values["format"])
+    response.headers[TRUNCATED_HEADER] = "yes" if truncated else "no"
+    return response
+
+
+@blueprint.route("/epochs", methods=_METHODS)
+def epochs() -> Response:
+    """Histogram of the epochs at which a region was photographed."""
+    values = asked("epochs")
+    if not service().settings.is_public("epoch"):
+        return error_answer(403, "this archive does not tell the public when plates were taken")
+    answer = archive().epochs(_region(values), values["bin"], **filters_of(values))
+    if not service().settings.is_public("series"):
+        for each in answer["bins"]:
+            each["series"] = {}
+    return _file(EPOCH_FORMATS[values["format"]](answer), "epochs", values["format"])
+
+
+@blueprint.route("/map", methods=_METHODS)
+def sky_map() -> Response:
+    """Map of a quantity over the whole sky."""
+    values = asked("map")
+    quantity, order, form = values["show"], values["order"], values["format"]
+    with _one_at_a_time:
+        cells = archive().sky_map(quantity, order, **filters_of(values))
+        if form == "json":
+            body = _map_json(cells, quantity, order)
+        elif form == "fits":
+            body = map_fits(cells, quantity, _selection_text(values), _source())
+        else:
+            body = _drawn(cells, order, quantity, _selection_text(values), form)
+    response = _file(body, f"map-{quantity}", form)
+    if form == "svg":
+        response.headers["Content-Security-Policy"] = _SVG_POLICY
+    return response
+
+
+@blueprint.route("/moc", methods=_METHODS)
+def moc() -> Response:
+    """Union of the footprints of a selection."""
+    values = asked("moc")
+    with _one_at_a_time:
+        union = archive().moc(values["order"], **filters_of(values))
+        return _file(_moc_bytes(union, values["format"]), "coverage", values["format"])
+
+
+@blueprint.route("/plates/", defaults={"designation": ""})
+@blueprint.route("/plates/<path:designation>")
+def plate(designation: str) -> Response:
+    """All that is known of one plate, named as any log may write it."""
+    asked("plates")
+    try:
+        record = archive().plate_record(designation)
+    except QueryError as fault:
+        return error_answer(404, str(fault), "designation", designation)
+    body = json.dumps(_public_record(record), allow_nan=False) + "\n"
+    return _file(body.encode(), "plate", "json")
+
+
+def _region(values: dict[str, Any]) -> Region:
+    settings = service().settings
+    return region_of(
+        values,
+        most_corners=settings.most_polygon_corners,
+        longest_text=settings.longest_region_text,
+        largest_radius_deg=settings.largest_radius_deg,
+    )
+
+
+def _query(values: dict[str, Any], region: Region) -> dict[str, Any]:
+    """The question as it was understood, by parameter name."""
+    given = {each.name: values[each.name] for each in FILTERS if values.get(each.name) is not None}
+    return {"region": region.text, **given}
+
+
+def _file(body: bytes, name: str, form: str) -> Response:
+    """An answer in a form, with a name under which it can be saved."""
+    ending = _ENDINGS.get(form, form)
+    return Response(
+        body,
+        content_type=_MEDIA_TYPES[form],
+        headers={"Content-Disposition": f'inline; filename="platecover-{name}.{ending}"'},
+    )
+
+
+def _map_json(cells: NDArray[np.float64], quantity: str, order: int) -> bytes:
+    """JSON of a map; whole numbers where all are, null where nothing is."""
+    nothing = np.isnan(cells)
+    whole = not nothing.any() and bool(np.all(cells == np.floor(cells)))
+    values: list[Any] = (cells.astype(np.int64) if whole else cells).tolist()
+    for at in np.flatnonzero(nothing):
+        values[at] = None
+    body = {"quantity": quantity, "order": order, "ordering": "NESTED", "values": values}
+    return (json.dumps(body, allow_nan=False) + "\n").encode()
+
+
+def _drawn(
+    cells: NDArray[np.float64], order: int, quantity: str, selection: str, form: str
+) -> bytes:
+    """A picture of a map."""
+    from platecover.coverage.map_plots import plot_map  # heavy, and wanted here alone
+
+    described = QUANTITIES[quantity].description
+    title = f"{described[0].upper()}{described[1:]}: {selection}"
+    stream = io.BytesIO()
+    plot_map(cells, order, quantity, title, _source(), stream, form)
+    return stream.getvalue()
+
+
+def _selection_text(values: dict[str, Any]) -> str:
+    """The filters in words."""
+    given = [
+        f"{each.name} {', '.join(value) if isinstance(value, list) else value}"
+        for each in FILTERS
+        if (value := values.get(each.name)) is not None
+    ]
+    return "; ".join(given) or "all exposures"
+
+
+def _source() -> str:
+    edition = archive().edition
+    name, built = edition.summary["observatory"]["name"], edition.summary["built"][:10]
+    return f"{name}, edition {edition.number} of {built}."
+
+
+def _moc_bytes(union: MOC, form: str) -> bytes:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / f"moc{_MOC_ENDINGS[form]}"
+        write_moc(union, path)
+        return path.read_bytes()
+
+
+def _public_record(record: dict[str, Any]) -> dict[str, Any]:
+    """A plate's record without what the public may not see."""
+    settings = service().settings
+    if not settings.hides_columns:
+        return record
+
+    def public(row: dict[str, Any], *also: str) -> dict[str, Any]:
+        return {name: row[name] for name in row if name in also or settings.is_public(name.lower())}
+
+    return {
+        "plate": public(record["plate"]),
+        "exposures": [public(row, "outline") for row in record["exposures"]],
+        "logged": [public(row) for row in record["logged"]],
+        "remarks": [row for row in record["remarks"] if settings.is_public(row["column"].lower())],
+        "history": [row for row in record["history"] if settings.is_public(row["fact"])],
+    }

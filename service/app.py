@@ -1,0 +1,64 @@
+"""The WSGI application: blueprints, error answers and headers over one watched archive."""
+
+import os
+
+from flask import Flask, Response
+
+from platecover.coverage.archive import Archive
+from platecover.service import api, cone_search
+from platecover.service.asking import EDITION_HEADER, TRUNCATED_HEADER, Service
+from platecover.service.error_answers import register_error_answers
+from platecover.service.live_archive import LiveArchive
+from platecover.service.questions import questions
+from platecover.service.settings import Settings
+
+_HEADERS = {
+    "X-Content-Type-Options": "nosniff",
+    "Content-Security-Policy": (
+        "default-src 'self'; object-src 'none'; base-uri 'none'; form-action 'self';"
+        " frame-ancestors 'none'"
+    ),
+    "Referrer-Policy": "same-origin",
+    # anyone may read: there is nothing here but the public archive, and no cookies
+    "Access-Control-Allow-Origin": "*",
+    "Access-Control-Expose-Headers": f"{EDITION_HEADER}, {TRUNCATED_HEADER}, ETag",
+}
+_BLUEPRINTS = (api.blueprint, cone_search.blueprint)  # the page's goes here as well
+
+
+def create_app(
+    archive: str | os.PathLike[str] | Archive | LiveArchive, settings: Settings | None = None
+) -> Flask:
+    """Make the application that serves an archive.
+
+    Parameters
+    ----------
+    archive : path, Archive or LiveArchive
+        An archive's folder, or the archive opened; new editions are picked up in any case.
+    settings : Settings, optional
+
+    Raises
+    ------
+    ArchiveError
+        If there is no sound archive.
+    """
+    settings = settings or Settings()
+    if isinstance(archive, Archive):
+        archive = archive.edition.folder.parent.parent
+    live = archive if isinstance(archive, LiveArchive) else LiveArchive(archive)
+
+    app = Flask("platecover", static_folder=None)
+    app.config["MAX_CONTENT_LENGTH"] = settings.largest_body_bytes
+    app.config["MAX_FORM_MEMORY_SIZE"] = settings.largest_body_bytes
+    Service(live, settings, questions(settings)).attach_to(app.extensions)
+    for blueprint in _BLUEPRINTS:
+        app.register_blueprint(blueprint)
+    register_error_answers(app)
+    app.after_request(_add_headers)
+    return app
+
+
+def _add_headers(response: Response) -> Response:
+    for name, value in _HEADERS.items():
+        response.headers.setdefault(name, value)
+    return response

@@ -1,0 +1,137 @@
+"""What a request asks, of which edition, and how its answer is marked.
+
+Blueprints that ask the archive register `attach_archive` and `mark_answer`; the answer's ETag
+stands for edition, settings, path and query together, so that it can be compared before any
+work is done.
+"""
+
+import hashlib
+from dataclasses import dataclass
+from importlib.metadata import version
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from flask import Blueprint, Response, current_app, g, request
+from werkzeug.datastructures import MultiDict
+from werkzeug.exceptions import UnsupportedMediaType
+
+from platecover.coverage.answers import hits_table
+from platecover.coverage.archive import Archive
+from platecover.coverage.errors import QueryError
+from platecover.coverage.regions import Region
+from platecover.service.live_archive import LiveArchive
+from platecover.service.parameters import Question
+from platecover.service.settings import Settings
+
+EDITION_HEADER = "Platecover-Edition"
+TRUNCATED_HEADER = "Platecover-Truncated"
+
+_EXTENSION = "platecover"
+_FORM_TYPES = ("application/x-www-form-urlencoded", "multipart/form-data")
+_READING = ("GET", "HEAD")
+
+
+@dataclass(frozen=True)
+class Service:
+    """What every request of an application shares."""
+
+    live: LiveArchive
+    settings: Settings
+    questions: dict[str, Question]
+
+    def attach_to(self, extensions: dict[str, Any]) -> None:
+        """Make this the service of an application."""
+        extensions[_EXTENSION] = self
+
+
+def service() -> Service:
+    """The service of the application that answers."""
+    found: Service = current_app.extensions[_EXTENSION]
+    return found
+
+
+def archive() -> Archive:
+    """The archive as it was when the request came."""
+    found: Archive = g.archive
+    return found
+
+
+def answers_of_archive(blueprint: Blueprint) -> None:
+    """Give the requests of a blueprint an archive, and mark their answers."""
+    blueprint.before_request(attach_archive)
+    blueprint.after_request(mark_answer)
+
+
+def attach_archive() -> Response | None:
+    """Settle which edition answers; if the client has that very answer, say so (304)."""
+    g.archive = service().live.current()
+    known = request.if_none_match
+    if request.method in _READING and not known.star_tag and known.contains_weak(_tag()):
+        return Response(status=304)
+    return None
+
+
+def mark_answer(response: Response) -> Response:
+    """Note the edition, and how to ask again whether anything has changed."""
+    if "archive" in g:
+        response.headers[EDITION_HEADER] = str(archive().edition.number)
+        if request.method in _READING and response.status_code in (200, 304):
+            response.set_etag(_tag(), weak=True)
+            response.headers["Cache-Control"] = "no-cache"  # keep it, but ask first
+    return response
+
+
+def _tag() -> str:
+    """Text that is the same for two requests exactly if their answers are."""
+    edition = archive().edition
+    of_what = (
+        version("platecover"), service().settings.digest, edition.number,
+        edition.summary["built"], request.path, request.query_string,
+    )  # fmt: skip
+    return hashlib.sha256(repr(of_what).encode()).hexdigest()[:32]
+
+
+def asked(name: str) -> dict[str, Any]:
+    """Values of a question's parameters, from the query string and, in a POST, the form.
+
+    Raises
+    ------
+    QueryError
+        Naming the parameter at fault.
+    UnsupportedMediaType
+        If the body is no form.
+    """
+    given: MultiDict[str, str] = MultiDict(request.args)
+    if request.method == "POST":
+        if request.mimetype not in _FORM_TYPES and (request.mimetype or request.content_length):
+            raise UnsupportedMediaType()
+        given.update(request.form)
+        for field in request.files:
+            message = f"{field} is a file; send its contents as the text of a field"
+            raise QueryError(field, request.files[field].filename, message, usage=True)
+    return service().questions[name].read(given)
+
+
+def rows_up_to(maxrec: int, region: Region, filters: dict[str, Any]) -> tuple[pa.Table, bool]:
+    """The first rows of a search, in the columns that the public may see.
+
+    Parameters
+    ----------
+    maxrec : int
+        Most rows.
+    region : Region
+    filters : dict
+        By Python keyword.
+
+    Returns
+    -------
+    rows : pyarrow.Table
+    truncated : bool
+        Whether there are more.
+    """
+    hits = archive().find(region, **filters)
+    count = len(hits.numbers)
+    rows = hits_table(archive().edition, hits.where(np.arange(count) < maxrec))
+    public = [name for name in rows.column_names if service().settings.is_public(name)]
+    return rows.select(public), count > maxrec

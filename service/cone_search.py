@@ -1,0 +1,90 @@
+"""Simple Cone Search 1.03 (IVOA, 2008, with its errata) at /cone.
+
+A row is an exposure, and it matches when its footprint, with its margin, meets the cone; the
+standard leaves the criterion to the service.
+"""
+
+from flask import Blueprint, Response
+
+from platecover.coverage.columns import RESULT_COLUMNS
+from platecover.coverage.regions import Region
+from platecover.service.asking import answers_of_archive, archive, asked, rows_up_to, service
+from platecover.service.error_answers import CONE_PATH
+from platecover.service.votable import MEDIA_TYPE, Field, Info, results_document
+
+blueprint = Blueprint("cone_search", __name__)
+answers_of_archive(blueprint)
+
+# The standard asks for these UCDs of 1998 and no others, and for the id as plain char.
+_MANDATORY = {
+    "exposure_id": {"ucd": "ID_MAIN", "datatype": "char"},
+    "s_ra": {"ucd": "POS_EQ_RA_MAIN"},
+    "s_dec": {"ucd": "POS_EQ_DEC_MAIN"},
+}
+_FIELDS = {
+    column.name: Field.of(column).but(**_MANDATORY.get(column.name, {}))
+    for column in RESULT_COLUMNS
+}
+_FEW, _ALL = 1, 3  # values of VERB; 2, the default, is most
+_FOR_INSIDERS = ("plate_logged", "exposure", "condition", "shelf", "remarks")  # VERB=3 only
+
+_ROW = (
+    "Exposures on photographic plates whose exposed area, with its margin of error, meets the cone."
+    " A row's position is the centre of the exposure, which may lie far outside the cone;"
+    " edge_distance says how far the cone's centre is inside (+) or outside (-) the exposed area."
+)
+
+
+@blueprint.route(CONE_PATH, methods=["GET", "POST"])
+def cone() -> Response:
+    """Answer a cone search; SR = 0 asks for the columns alone."""
+    values = asked("cone")
+    ra, dec, radius = values["RA"], values["DEC"], values["SR"]
+    only_columns = radius == 0.0
+    limit = 0 if only_columns else min(values["MAXREC"], service().settings.largest_maxrec)
+    rows, more = rows_up_to(limit, Region.circle(ra, dec, radius), {})
+    rows = rows.select([name for name in rows.column_names if _is_shown(name, values["VERB"])])
+    truncated = not only_columns and (more or values["MAXREC"] == 0)
+
+    infos = [_status(len(rows), truncated), *_about(f"RA={ra!r} DEC={dec!r} SR={radius!r}")]
+    if only_columns:
+        infos.append(_how_to_ask_for_a_point(ra, dec))
+    row_text = f"{_ROW} Only the first {len(rows)} rows are here." if truncated else _ROW
+    name = archive().edition.summary["observatory"]["name"]
+    document = results_document(
+        f"Photographic plates of {name}", infos, row_text,
+        [_FIELDS[column] for column in rows.column_names], rows,
+    )  # fmt: skip
+    return Response(document, content_type=MEDIA_TYPE)
+
+
+def _is_shown(column: str, verbosity: int) -> bool:
+    """Whether a column is wanted; a VERB that the standard does not know is the usual 2."""
+    if column in _MANDATORY or verbosity == _ALL:
+        return True
+    return verbosity != _FEW and column not in _FOR_INSIDERS
+
+
+def _status(count: int, truncated: bool) -> Info:
+    if truncated:
+        return Info("QUERY_STATUS", "OVERFLOW", f"only the first {count} rows; see MAXREC")
+    return Info("QUERY_STATUS", "OK", f"{count} rows")
+
+
+def _about(query: str) -> list[Info]:
+    edition = archive().edition
+    return [
+        Info("standardID", "ivo://ivoa.net/std/ConeSearch"),
+        Info("match_semantics", "footprint-overlaps-cone"),
+        Info("query", query),
+        Info("edition", str(edition.number), f"built {edition.summary['built']}"),
+    ]
+
+
+def _how_to_ask_for_a_point(ra: float, dec: float) -> Info:
+    return Info(
+        "point_search",
+        f"/api/exposures?ra={ra!r}&dec={dec!r}&radius=0",
+        "SR=0 asks for the columns alone. For the exposures that show the point itself use this"
+        " address, or a tiny SR such as 1e-6.",
+    )

@@ -1,0 +1,139 @@
+"""The questions that can be asked over HTTP, each with its parameters, under given settings."""
+
+from platecover.coverage.filter_table import FILTERS
+from platecover.coverage.map_quantities import QUANTITIES
+from platecover.service.parameters import Parameter, Question
+from platecover.service.settings import Settings
+
+ROW_FORMS = ("json", "csv", "votable", "ecsv", "parquet")
+EPOCH_FORMS = ("json", "csv")
+MAP_FORMS = ("json", "fits", "png", "svg")
+MOC_FORMS = ("json", "text", "fits")
+
+# What a filter, or a quantity of a map, lets be seen of which column.
+COLUMN_OF_FILTER = {each.name: each.name for each in FILTERS} | {
+    "from": "t_min", "to": "t_min", "undated": "t_min",
+    "min_exposure": "t_exptime", "max_exposure": "t_exptime",
+}  # fmt: skip
+COLUMN_OF_QUANTITY = {
+    "years": "t_min", "first": "epoch", "last": "epoch", "gap": "epoch",
+    "unscanned": "scanned", "scanned_share": "scanned",
+}  # fmt: skip
+
+_ALWAYS = "exposure_id"  # a column that nobody may hide
+_MINUTES = ("min_exposure", "max_exposure")
+_LONGEST_MIN = 1e9
+_FULL_CIRCLE_DEG, _POLE_DEG = 360.0, 90.0
+_REGION = (
+    "place: circle RA DEC RADIUS, range RA1 RA2 DEC1 DEC2, polygon RA1 DEC1 RA2 DEC2 ...,"
+    " constellation NAME, moc and an ASCII MOC such as 3/1-5 4/24, or all; degrees, ICRS"
+)
+
+
+def questions(settings: Settings) -> dict[str, Question]:
+    """All questions by name, their limits as the settings say.
+
+    Filters and quantities that would let hidden columns be seen are no parameters.
+    """
+    place = _place_parameters(settings)
+    rows = (*place, *_filter_parameters(settings, with_certainty=True))
+    everything = _filter_parameters(settings, with_certainty=False)
+    quantities = tuple(
+        name for name in QUANTITIES if settings.is_public(COLUMN_OF_QUANTITY.get(name, _ALWAYS))
+    )
+    return {
+        each.name: each
+        for each in (
+            Question(
+                "exposures",
+                "Exposures that show a place, or any part of it.",
+                (
+                    *rows,
+                    _format(ROW_FORMS),
+                    Parameter(
+                        "maxrec", "integer", "most rows of the answer",
+                        default=settings.default_maxrec, low=0, high=settings.largest_maxrec,
+                    ),
+                ),
+            ),
+            Question(
+                "epochs",
+                "When a place was photographed: a histogram of calendar years.",
+                (
+                    *rows,
+                    Parameter(
+                        "bin", "text", "width of the bins: year, decade or years", default="1"
+                    ),
+                    _format(EPOCH_FORMS),
+                ),
+            ),
+            Question(
+                "map",
+                "A quantity of the exposures that cover each HEALPix cell.",
+                (
+                    Parameter("show", "word", "what to map", required=True, words=quantities),
+                    _order("map", 7, settings.finest_map_order),
+                    *everything,
+                    _format(MAP_FORMS),
+                ),
+            ),
+            Question(
+                "moc",
+                "The sky covered by a selection, as a MOC.",
+                (*everything, _order("MOC", 9, settings.finest_moc_order), _format(MOC_FORMS)),
+            ),
+            Question("plates", "All that is known of one plate.", ()),
+            Question("cone", "Simple Cone Search 1.03.", _cone_parameters(settings), lenient=True),
+        )
+    }  # fmt: skip
+
+
+def _place_parameters(settings: Settings) -> tuple[Parameter, ...]:
+    return (
+        Parameter("region", "text", _REGION, longest=settings.longest_moc_text),
+        Parameter("ra", "number", "right ascension, ICRS degrees", low=0.0, high=_FULL_CIRCLE_DEG),
+        Parameter("dec", "number", "declination, ICRS degrees", low=-_POLE_DEG, high=_POLE_DEG),
+        Parameter(
+            "radius", "number", "degrees; 0 asks for the point itself", low=0.0,
+            high=settings.largest_radius_deg,
+        ),
+    )  # fmt: skip
+
+
+def _filter_parameters(settings: Settings, *, with_certainty: bool) -> tuple[Parameter, ...]:
+    """A parameter for every filter that the public may use."""
+    return tuple(
+        Parameter(each.name, "number", each.help, low=0.0, high=_LONGEST_MIN)
+        if each.name in _MINUTES
+        else Parameter(
+            each.name, "text", each.help, single=each.single, words=each.words,
+            longest=settings.longest_value,
+        )
+        for each in FILTERS
+        if (with_certainty or each.name != "certainty")
+        and settings.is_public(COLUMN_OF_FILTER[each.name])
+    )  # fmt: skip
+
+
+def _cone_parameters(settings: Settings) -> tuple[Parameter, ...]:
+    """Those of the standard; RA, DEC and SR in degrees, ICRS."""
+    return (
+        Parameter("RA", "number", "right ascension of the centre", required=True, low=0.0,
+                  high=_FULL_CIRCLE_DEG),
+        Parameter("DEC", "number", "declination of the centre", required=True, low=-_POLE_DEG,
+                  high=_POLE_DEG),
+        Parameter("SR", "number", "radius; 0 asks for the columns alone", required=True, low=0.0,
+                  high=settings.largest_radius_deg),
+        Parameter("VERB", "integer", "how many columns: 1 few, 2 most, 3 all", default=2),
+        Parameter("MAXREC", "integer", "most rows of the answer", default=settings.default_maxrec,
+                  low=0),
+    )  # fmt: skip
+
+
+def _order(what: str, default: int, finest: int) -> Parameter:
+    return Parameter("order", "integer", f"HEALPix order of the {what}",
+                     default=min(default, finest), low=0, high=finest)  # fmt: skip
+
+
+def _format(words: tuple[str, ...]) -> Parameter:
+    return Parameter("format", "word", "form of the answer", default=words[0], words=words)
