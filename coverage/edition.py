@@ -7,6 +7,7 @@
 - ``exposures.arrow`` and ``plates.arrow``: the same columns as the searches map them, text
   as dictionary codes, nothing null ('' and NaN stand for it);
 - ``geometry.npy`` and ``index_*.npy``: footprints and the cell index;
+- ``map_*.npy``: the cells that each footprint covers, for maps;
 - ``coverage.fits``: the MOC of all footprints;
 - ``edition.json``: format, counts, digests of every file, digests of the logs read, and what
   the observatory file says of stations and series.
@@ -16,11 +17,11 @@ Exposures are in the order of every answer: by t_min, undated last, then by expo
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import pyarrow as pa
@@ -30,7 +31,10 @@ from numpy.typing import NDArray
 from platecover.coverage.cell_index import CellIndex, open_array, open_cell_index
 from platecover.coverage.columns import EXPOSURE_COLUMNS, PLATE_COLUMNS, Column
 from platecover.coverage.errors import ArchiveError
+from platecover.coverage.map_cells import MapCells, open_map_cells
 from platecover.coverage.plate_geometry import GEOMETRY, Records
+
+Arrays = TypeVar("Arrays")
 
 FORMAT_VERSION = 1
 CURRENT = "current"
@@ -58,6 +62,8 @@ class Edition:
         Memory-mapped; one chunk a column.
     geometry : dtype GEOMETRY, shape (n,)
     index : CellIndex
+    map_cells : MapCells
+        Of order `map_cells.KEPT_ORDER`.
     """
 
     number: int
@@ -67,6 +73,7 @@ class Edition:
     plates: pa.Table
     geometry: Records
     index: CellIndex
+    map_cells: MapCells
 
     def floats(self, name: str) -> NDArray[np.float64]:
         """A numeric column of the exposures, without copying; NaN where null."""
@@ -188,7 +195,8 @@ def open_edition(folder: Path) -> Edition:
         _map_arrow(folder / "exposures.arrow", EXPOSURE_COLUMNS, counts["exposures"]),
         _map_arrow(folder / "plates.arrow", PLATE_COLUMNS, counts["plates"]),
         _map_geometry(folder / "geometry.npy", counts["exposures"]),
-        _map_index(folder, counts["exposures"]),
+        _opened(folder, open_cell_index, counts["exposures"]),
+        _opened(folder, open_map_cells, counts["exposures"]),
     )
 
 
@@ -238,10 +246,10 @@ def _map_geometry(path: Path, count: int) -> Records:
     return geometry.view(GEOMETRY)
 
 
-def _map_index(folder: Path, count: int) -> CellIndex:
-    """Memory-map the cell index."""
+def _opened(folder: Path, open_arrays: Callable[[Path, int], Arrays], count: int) -> Arrays:
+    """Memory-map what `open_arrays` opens of a folder, for `count` exposures."""
     try:
-        return open_cell_index(folder, count)
+        return open_arrays(folder, count)
     except ValueError as fault:
         name, _, what = str(fault).partition(": ")
         raise _damaged(folder / name, what) from None

@@ -29,6 +29,7 @@ from platecover.coverage.edition import current_number, digest, edition_folder, 
 from platecover.coverage.edition_publish import archive_lock, publish
 from platecover.coverage.errors import ArchiveError, LogFileError
 from platecover.coverage.footprint_union import union_ranges
+from platecover.coverage.map_cells import KEPT_ORDER, map_cells, save_map_cells
 from platecover.coverage.moc_files import moc_of_ranges, write_moc
 from platecover.coverage.observatory import Observatory, read_observatory
 from platecover.coverage.plate_geometry import Records, geometry_records
@@ -231,6 +232,7 @@ def _write_geometry(folder: Path, geometry: Records, tell: Progress) -> None:
     np.save(folder / "geometry.npy", geometry)
     total = len(geometry)
     save_cell_index(build_cell_index(geometry, _counter(tell, "cell index", total)), folder)
+    save_map_cells(map_cells(geometry, KEPT_ORDER, _counter(tell, "map cells", total)), folder)
     ranges = union_ranges(geometry, SUMMARY_MOC_ORDER, _counter(tell, "coverage", total))
     write_moc(moc_of_ranges(ranges, SUMMARY_MOC_ORDER), folder / "coverage.fits")
 

@@ -13,21 +13,19 @@ from platecover.coverage.edge_distance import in_plate_axes
 from platecover.coverage.edition import Edition
 from platecover.coverage.errors import QueryError
 from platecover.coverage.filters import Selection
-from platecover.coverage.footprint import HOLDS_CENTRE, footprint_cells
 from platecover.coverage.healpix_cells import (
     BASE_CELLS,
     WHOLE_SKY_DEG2,
     cell_centres,
-    merged_ranges,
 )
-from platecover.coverage.plate_geometry import Records
+from platecover.coverage.map_cells import KEPT_ORDER
 from platecover.coverage.regions import Circle, Region
 from platecover.coverage.search import matches
 from platecover.coverage.value_checks import integer_between
 
 BIN_WORDS = {"year": 1, "decade": 10}
 _WIDEST_BIN_YEARS = 1000
-_ORDERS = (7, 12)  # of the cells in which covered area is counted: coarsest, finest
+_ORDERS = (KEPT_ORDER, 12)  # of the cells in which covered area is counted: coarsest, finest
 _ENOUGH_CENTRES = 1000  # cell centres in a region that make its area a fair sum of cells
 
 
@@ -95,7 +93,7 @@ def epochs(
     if len(numbers):
         edges = np.arange(starts[0], starts[-1] + 2 * width_years, width_years)
         limits = np.searchsorted(starts, edges)
-        covered = _covered_cells(edition.geometry, numbers, limits, order, cells)
+        covered = _covered_cells(edition, numbers, limits, order, cells)
         for at, start in enumerate(edges[:-1]):
             members = numbers[limits[at] : limits[at + 1]]
             bins.append(
@@ -155,7 +153,7 @@ def _counting_cells(region: Region) -> tuple[int, NDArray[np.int64]]:
 
 
 def _covered_cells(
-    geometry: Records,
+    edition: Edition,
     numbers: NDArray[np.int64],
     limits: NDArray[np.int64],
     order: int,
@@ -163,18 +161,35 @@ def _covered_cells(
 ) -> NDArray[np.int64]:
     """How many of the cells have their centre in a footprint, bin by bin."""
     counts = np.zeros(len(limits) - 1, dtype=np.int64)
-    if order > _ORDERS[0]:  # few cells: ask each exposure about each
-        _count_centres(geometry, numbers, limits, cell_centres(order, cells), counts)
-        return counts
-    for at in range(len(counts)):  # many cells of a coarse order: cut each footprint into cells
-        records = geometry[numbers[limits[at] : limits[at + 1]]]
-        found = footprint_cells(records, np.full(len(records), order), HOLDS_CENTRE)
-        shift = 2 * (order - found.orders.astype(np.int64))
-        first = found.cells << shift
-        among = np.searchsorted(cells, np.stack([first, first + (1 << shift)], axis=1))
-        ranges = merged_ranges(among)
-        counts[at] = (ranges[:, 1] - ranges[:, 0]).sum()
+    if order == KEPT_ORDER:
+        wanted = np.zeros(BASE_CELLS << (2 * order), dtype=np.bool_)
+        wanted[cells] = True
+        kept = edition.map_cells
+        _count_kept(numbers, limits, kept.offsets, kept.first, kept.end, wanted, counts)
+    else:  # a small region: ask each exposure about each cell
+        _count_centres(edition.geometry, numbers, limits, cell_centres(order, cells), counts)
     return counts
+
+
+@compiled
+def _count_kept(
+    numbers: NDArray[np.int64],
+    limits: NDArray[np.int64],
+    offsets: NDArray[np.int64],
+    first: NDArray[np.uint32],
+    end: NDArray[np.uint32],
+    wanted: NDArray[np.bool_],
+    counts: NDArray[np.int64],
+) -> None:
+    """Count, for each bin, the wanted cells that any exposure of it covers."""
+    seen_in = np.full(len(wanted), -1, np.int64)
+    for at in range(len(counts)):
+        for number in numbers[limits[at] : limits[at + 1]]:
+            for place in range(offsets[number], offsets[number + 1]):
+                for cell in range(first[place], end[place]):
+                    if wanted[cell] and seen_in[cell] != at:
+                        seen_in[cell] = at
+                        counts[at] += 1
 
 
 @compiled

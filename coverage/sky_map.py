@@ -4,7 +4,7 @@ An exposure counts in a cell when the cell's centre is inside its footprint, wit
 Cells are NESTED, ICRS.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -15,8 +15,8 @@ from platecover.coverage.compiled import compiled
 from platecover.coverage.edition import Edition
 from platecover.coverage.errors import QueryError
 from platecover.coverage.filters import Selection
-from platecover.coverage.footprint import HOLDS_CENTRE, footprint_cells
 from platecover.coverage.healpix_cells import BASE_CELLS
+from platecover.coverage.map_cells import KEPT_ORDER, MapCells, map_cells
 from platecover.coverage.map_quantities import QUANTITIES
 from platecover.coverage.value_checks import integer_between
 
@@ -91,10 +91,9 @@ def _count_different(
     counts = np.zeros(BASE_CELLS << (2 * order))
     last_key = np.full(len(counts), -1, dtype=np.int64)  # keys are never negative
     by_key = np.argsort(keys, kind="stable")
-    numbers, keys = numbers[by_key], keys[by_key]
-    for start in range(0, len(numbers), _CHUNK):
-        part = slice(start, start + _CHUNK)
-        _add_different(*_cell_ranges(edition, numbers[part], order), keys[part], counts, last_key)
+    for places, cells, part in _parts(edition, numbers[by_key], order):
+        some_keys = keys[by_key[part]]
+        _add_different(places, cells.offsets, cells.first, cells.end, some_keys, counts, last_key)
     return counts
 
 
@@ -109,35 +108,37 @@ def _epoch_quantity(
     found = {name: np.full(BASE_CELLS << (2 * order), np.nan) for name in ("first", "last", "gap")}
     numbers = numbers[np.argsort(middle, kind="stable")]
     epoch = edition.floats("epoch")[numbers]
-    for start in range(0, len(numbers), _CHUNK):
-        part = slice(start, start + _CHUNK)
-        _add_epochs(*_cell_ranges(edition, numbers[part], order), epoch[part], *found.values())
+    for places, cells, part in _parts(edition, numbers, order):
+        _add_epochs(places, cells.offsets, cells.first, cells.end, epoch[part], *found.values())
     return found[quantity]
 
 
-def _cell_ranges(
+def _parts(
     edition: Edition, numbers: NDArray[np.int64], order: int
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
-    """Cells of footprints as half-open ranges: offsets by exposure, first cells, end cells."""
-    records = edition.geometry[numbers]
-    found = footprint_cells(records, np.full(len(records), order), HOLDS_CENTRE)
-    shift = 2 * (order - found.orders.astype(np.int64))
-    first = found.cells << shift
-    return found.offsets, first, first + (np.int64(1) << shift)
+) -> Iterator[tuple[NDArray[np.int64], MapCells, slice]]:
+    """Cells of exposures, some at a time: places among the cells, the cells, which exposures."""
+    if order == KEPT_ORDER:
+        yield numbers, edition.map_cells, slice(None)
+        return
+    for start in range(0, len(numbers), _CHUNK):
+        part = slice(start, start + _CHUNK)
+        cells = map_cells(edition.geometry[numbers[part]], order)
+        yield np.arange(len(cells.offsets) - 1), cells, part
 
 
 @compiled
 def _add_different(
+    places: NDArray[np.int64],
     offsets: NDArray[np.int64],
-    first: NDArray[np.int64],
-    end: NDArray[np.int64],
+    first: NDArray[np.uint32],
+    end: NDArray[np.uint32],
     keys: NDArray[np.int64],
     counts: NDArray[np.float64],
     last_key: NDArray[np.int64],
 ) -> None:
     """Add one to the cells of each exposure, once a key; keys ascend."""
-    for i in range(len(keys)):
-        for at in range(offsets[i], offsets[i + 1]):
+    for i in range(len(places)):
+        for at in range(offsets[places[i]], offsets[places[i] + 1]):
             for cell in range(first[at], end[at]):
                 if last_key[cell] != keys[i]:
                     last_key[cell] = keys[i]
@@ -146,17 +147,18 @@ def _add_different(
 
 @compiled
 def _add_epochs(
+    places: NDArray[np.int64],
     offsets: NDArray[np.int64],
-    first_cell: NDArray[np.int64],
-    end_cell: NDArray[np.int64],
+    first_cell: NDArray[np.uint32],
+    end_cell: NDArray[np.uint32],
     epochs: NDArray[np.float64],
     first: NDArray[np.float64],
     last: NDArray[np.float64],
     gap: NDArray[np.float64],
 ) -> None:
     """Carry first and last epoch and longest gap of the cells on; epochs ascend."""
-    for i in range(len(epochs)):
-        for at in range(offsets[i], offsets[i + 1]):
+    for i in range(len(places)):
+        for at in range(offsets[places[i]], offsets[places[i] + 1]):
             for cell in range(first_cell[at], end_cell[at]):
                 if np.isnan(first[cell]):
                     first[cell] = epochs[i]

@@ -19,6 +19,7 @@ from platecover.coverage.errors import ArchiveError
 
 FILES = (
     "coverage.fits", "exposures.arrow", "exposures.parquet", "geometry.npy",
+    "map_offsets.npy", "map_first.npy", "map_end.npy",
     "history.parquet",
     *(f"index_{kind}_{name}.npy" for kind in ("edge", "inside")
       for name in ("bounds", "cells", "exposures", "offsets")),
@@ -136,6 +137,9 @@ def test_arrays_of_another_kind_are_named(place: Place) -> None:
         ("index_edge_cells.npy", np.zeros(3)),
         ("index_edge_bounds.npy", np.zeros(4, dtype=np.int64)),
         ("geometry.npy", np.zeros(3)),
+        ("map_offsets.npy", np.zeros(4, dtype=np.int64)),
+        ("map_first.npy", np.zeros(3, dtype=np.uint32)),
+        ("map_end.npy", np.zeros(3)),
     ):
         path = place.edition / name
         whole = path.read_bytes()

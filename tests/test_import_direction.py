@@ -25,7 +25,9 @@ FLOORS: dict[str, set[str]] = {
         "row_centres", "row_identity", "row_notes", "row_sizes", "row_times", "series_defaults",
         "sexagesimal", "table_files",
     },
-    "keeping": {"cell_index", "edition", "edition_publish", "moc_files", "plate_register"},
+    "keeping": {
+        "cell_index", "edition", "edition_publish", "map_cells", "moc_files", "plate_register",
+    },
     "building": {"edition_build"},
     "asking": {"answers", "epochs", "filters", "plate_record", "search", "sky_map", "union_moc"},
     "using": {"map_files", "map_plots", "plots"},
