@@ -345,7 +345,7 @@ def _unused_readings(times: LoggedTimes, dated: Flags) -> list[tuple[Flags, str,
 def _odd_lengths(times: LoggedTimes, lengths: _Lengths) -> list[tuple[Flags, str, str]]:
     """Notes on end readings that are hard to believe."""
     stated_s, by_end_s = lengths.exptime_s, lengths.by_end_s
-    apart = np.abs(by_end_s / stated_s - 1.0) > LARGEST_DISAGREEMENT + ROUNDING
+    apart = np.abs(by_end_s - stated_s) > (LARGEST_DISAGREEMENT + ROUNDING) * stated_s
     return [
         (by_end_s == 0.0, "time_end", "the same as the time; taken as no length"),
         (apart, "time_end", "more than 10 % away from the time and the exposure"),

@@ -12,12 +12,18 @@ os.environ["XDG_CACHE_HOME"] = _FOLDER
 
 import pytest  # noqa: E402
 from astropy.utils import iers  # noqa: E402
+from hypothesis import settings  # noqa: E402
 from tests.archives import build_demo  # noqa: E402
 
 from platecover.coverage.archive import Archive  # noqa: E402
 
 iers.conf.auto_download = False
 iers.conf.auto_max_age = None
+
+# The same drawn examples on every run that decides whether a change lands; others elsewhere.
+settings.register_profile("landing", derandomize=True)
+if os.environ.get("CI"):
+    settings.load_profile("landing")
 
 _COVERAGE = Path(__file__).resolve().parent.parent / "coverage"
 
