@@ -4,7 +4,7 @@ import textwrap
 import warnings
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import matplotlib
 import numpy as np
@@ -33,7 +33,7 @@ _STYLE: dict[Any, Any] = {
 
 
 def plot_epochs(answer: Mapping[str, Any], title: str, source: str, path: Path) -> None:
-    """Draw an epoch histogram, stacked by series.
+    """Draw an epoch histogram, stacked by series, into a file.
 
     Parameters
     ----------
@@ -56,15 +56,21 @@ def plot_epochs(answer: Mapping[str, Any], title: str, source: str, path: Path) 
         raise QueryError(
             "plot", str(path), f"{path}: a plot is written to a file ending in {known}"
         )
+    try:
+        draw_epochs(answer, title, source, path, path.suffix.lower().lstrip("."))
+    except OSError as fault:
+        raise QueryError(
+            "plot", str(path), f"{path}: cannot be written ({fault.strerror})"
+        ) from None
+
+
+def draw_epochs(
+    answer: Mapping[str, Any], title: str, source: str, out: Path | IO[bytes], form: str
+) -> None:
+    """Draw the same to a path or a binary stream; `form` is png, svg or pdf."""
     with matplotlib.rc_context(_STYLE), warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph", UserWarning)  # not every letter is in the font
-        figure = _epochs_figure(answer, title, source)
-        try:
-            figure.savefig(path, dpi=_DOTS_PER_INCH)
-        except OSError as fault:
-            raise QueryError(
-                "plot", str(path), f"{path}: cannot be written ({fault.strerror})"
-            ) from None
+        _epochs_figure(answer, title, source).savefig(out, format=form, dpi=_DOTS_PER_INCH)
 
 
 def _epochs_figure(answer: Mapping[str, Any], title: str, source: str) -> Figure:

@@ -81,11 +81,18 @@ def epochs() -> Response:
     values = asked("epochs")
     if not service().settings.is_public("epoch"):
         return error_answer(403, "this archive does not tell the public when plates were taken")
-    answer = archive().epochs(_region(values), values["bin"], **filters_of(values))
+    region = _region(values)
+    answer = archive().epochs(region, values["bin"], **filters_of(values))
     if not service().settings.is_public("series"):
         for each in answer["bins"]:
             each["series"] = {}
-    return _file(EPOCH_FORMATS[values["format"]](answer), "epochs", values["format"])
+    form = values["format"]
+    if form in EPOCH_FORMATS:
+        return _file(EPOCH_FORMATS[form](answer), "epochs", form)
+    response = _file(_drawn_epochs(answer, region, _selection_text(values), form), "epochs", form)
+    if form == "svg":
+        response.headers["Content-Security-Policy"] = _SVG_POLICY
+    return response
 
 
 @blueprint.route("/map", methods=_METHODS)
@@ -176,6 +183,17 @@ def _drawn(
     title = f"{described[0].upper()}{described[1:]}: {selection}"
     stream = io.BytesIO()
     plot_map(cells, order, quantity, title, _source(), stream, form)
+    return stream.getvalue()
+
+
+def _drawn_epochs(answer: dict[str, Any], region: Region, selection: str, form: str) -> bytes:
+    """A picture of a histogram."""
+    from platecover.coverage.plots import draw_epochs  # heavy, and wanted here alone
+
+    stream = io.BytesIO()
+    title = f"Exposures of {region.text}: {selection}"
+    with _one_at_a_time:
+        draw_epochs(answer, title, _source(), stream, form)
     return stream.getvalue()
 
 

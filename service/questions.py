@@ -6,7 +6,7 @@ from platecover.service.parameters import Parameter, Question
 from platecover.service.settings import Settings
 
 ROW_FORMS = ("json", "csv", "votable", "ecsv", "parquet")
-EPOCH_FORMS = ("json", "csv")
+EPOCH_FORMS = ("json", "csv", "png", "svg")
 MAP_FORMS = ("json", "fits", "png", "svg")
 MOC_FORMS = ("json", "text", "fits")
 
