@@ -22,7 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 from platecover.coverage.map_quantities import QUANTITIES
 
 HALF_WIDTH, HALF_HEIGHT = 2.0 * math.sqrt(2.0), math.sqrt(2.0)  # of the ellipse, unit sphere
-_SIZE_INCH = (9.0, 5.6)
+_SIZE_INCH, _NARROW_INCH = (9.0, 5.6), (4.4, 3.5)
 _DOTS_PER_INCH = 150
 _ACROSS = 1400  # picture elements of the drawn sky
 _COLOURS = "viridis"  # perceptually even, fit for colour-blind people
@@ -30,7 +30,10 @@ _NOTHING = "#E4E4E4"
 _GRID_COLOUR = "#7A7A7A"
 _WIDE_RANGE = 30.0  # largest count over median count from which the scale is logarithmic
 _PARALLELS_DEG = range(-60, 90, 30)
-_HOURS = range(0, 24, 2)
+_HOURS, _FEWER_HOURS = range(0, 24, 2), range(0, 24, 4)
+_OUTLINE_COLOUR, _HALO = "#C8102E", "white"
+_SMALL_DEG, _RING_POINTS = 4.0, 16.0  # a region smaller across gets a ring of that diameter
+_SHARES = np.linspace(0.0, 1.0, 181)  # points along each arc of an outline
 _NEWTON_STEPS = 60
 _CLOSE = 1e-12
 
@@ -84,6 +87,9 @@ def plot_map(
     source: str,
     out: Path | IO[bytes],
     form: str,
+    *,
+    outline: Region | None = None,
+    narrow: bool = False,
 ) -> None:
     """Draw a sky map with grid, legend, title and source line.
 
@@ -99,14 +105,20 @@ def plot_map(
     out : path or binary stream
     form : str
         png, svg or pdf.
+    outline : Region, optional
+        Drawn over the map; a small one gets a ring around it. MOCs and the whole sky have none.
+    narrow : bool, optional
+        Whether it is for a small screen held upright: fewer labels, in the same size.
     """
-    figure = Figure(figsize=_SIZE_INCH, layout="constrained")
+    figure = Figure(figsize=_NARROW_INCH if narrow else _SIZE_INCH, layout="constrained")
     axes = figure.add_subplot()
     described = QUANTITIES[quantity]
     is_count = described.unit == "" and quantity != "scanned_share"
     shown = np.where(values > 0.0, values, np.nan) if is_count else values
     picture = _draw_sky(axes, shown, order, _norm(shown, is_count))
-    _draw_grid(axes)
+    _draw_grid(axes, _FEWER_HOURS if narrow else _HOURS)
+    if isinstance(outline, ArcRegion) and len(outline.arcs):
+        _draw_outline(axes, outline)
     label = described.description + (" (years)" if quantity == "gap" else "")
     if np.isfinite(shown).any():
         _draw_legend(figure, axes, picture, label, is_count)
@@ -156,7 +168,7 @@ def _draw_sky(axes: Axes, shown: NDArray[np.float64], order: int, norm: Normaliz
     return drawn
 
 
-def _draw_grid(axes: Axes) -> None:
+def _draw_grid(axes: Axes, labelled: range) -> None:
     """Draw and label parallels every 30 degrees and meridians every 2 hours."""
     lines = [mollweide_xy(np.linspace(-180.0 + 1e-6, 180.0, 181), dec) for dec in _PARALLELS_DEG]
     lines += [mollweide_xy(15.0 * hour, np.linspace(-90.0, 90.0, 181)) for hour in _HOURS]
@@ -167,13 +179,35 @@ def _draw_grid(axes: Axes) -> None:
         label = f"{dec:+d}°" if dec else "0°"
         axes.text(float(x) - 0.08, float(y), label, ha="right", va="center", fontsize="x-small")
     behind = {"facecolor": "white", "alpha": 0.65, "edgecolor": "none", "pad": 0.6}
-    for hour in _HOURS:
+    for hour in labelled:
         if hour != 12:  # the edge itself
             x, y = mollweide_xy(15.0 * hour, -2.5)
             axes.text(
                 float(x), float(y), f"{hour}h", ha="center", va="top", fontsize="x-small",
                 bbox=behind,
             )  # fmt: skip
+
+
+def _draw_outline(axes: Axes, region: ArcRegion) -> None:
+    """Draw the boundary of a region, and a ring about it if it is small."""
+    points = points_on_arcs(region.arcs, _SHARES)
+    middle = points.sum(axis=(0, 1))
+    middle /= max(float(np.linalg.norm(middle)), _CLOSE)
+    reach_deg = float(separation_deg(points.reshape(-1, 3), middle).max())
+    if 2.0 * reach_deg < _SMALL_DEG:
+        x, y = mollweide_xy(*ra_dec_deg(middle))
+        for colour, width in ((_HALO, 4.0), (_OUTLINE_COLOUR, 1.8)):
+            axes.plot(
+                x, y, "o", markersize=_RING_POINTS, markerfacecolor="none",
+                markeredgecolor=colour, markeredgewidth=width,
+            )  # fmt: skip
+        return
+    for arc in points:
+        x, y = mollweide_xy(*ra_dec_deg(arc))
+        jumps = np.flatnonzero(np.abs(np.diff(x)) > HALF_WIDTH) + 1  # over the edge of the map
+        for piece in np.split(np.stack([x, y]), jumps, axis=1):
+            axes.plot(*piece, color=_HALO, linewidth=3.2, solid_capstyle="round")
+            axes.plot(*piece, color=_OUTLINE_COLOUR, linewidth=1.5, solid_capstyle="round")
 
 
 def _draw_legend(

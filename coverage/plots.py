@@ -8,6 +8,7 @@ from typing import IO, Any
 
 import matplotlib
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
@@ -21,9 +22,9 @@ PLOT_FORMATS = (".png", ".svg", ".pdf")
 _COLOURS = ("#0072B2", "#E69F00", "#009E73", "#D55E00", "#56B4E9", "#CC79A7", "#F0E442")
 _HATCHES = ("", "", "", "", "///", "...", "\\\\\\")
 _OTHERS, _OTHERS_COLOUR = "other series", "#8C8C8C"
-_SIZE_INCH = (9.0, 5.0)
+_SIZE_INCH, _NARROW_INCH = (9.0, 5.0), (4.4, 4.6)
 _DOTS_PER_INCH = 150
-_TITLE_WIDTH, _TITLE_LINES = 88, 3  # characters, lines
+_TITLE_WIDTH, _NARROW_TITLE_WIDTH, _TITLE_LINES = 88, 44, 3  # characters, characters, lines
 _FEWEST_BINS = 10  # on the axis, so that a single bin is a bar and not a wall
 _ROUND_STEPS = [1, 2, 5, 10]  # between marks on an axis
 _STYLE: dict[Any, Any] = {
@@ -32,8 +33,16 @@ _STYLE: dict[Any, Any] = {
 }  # fmt: skip
 
 
-def plot_epochs(answer: Mapping[str, Any], title: str, source: str, path: Path) -> None:
-    """Draw an epoch histogram, stacked by series, into a file.
+def plot_epochs(
+    answer: Mapping[str, Any],
+    title: str,
+    source: str,
+    out: Path | IO[bytes],
+    form: str | None = None,
+    *,
+    narrow: bool = False,
+) -> None:
+    """Draw an epoch histogram, stacked by series.
 
     Parameters
     ----------
@@ -43,39 +52,37 @@ def plot_epochs(answer: Mapping[str, Any], title: str, source: str, path: Path) 
         What the region and the filters are.
     source : str
         Line under the plot: archive, edition, date.
-    path : pathlib.Path
-        Ends in .png, .svg or .pdf.
+    out : pathlib.Path or binary stream
+        A path ends in .png, .svg or .pdf.
+    form : str, optional
+        png, svg or pdf; needed for a stream.
+    narrow : bool, optional
+        Whether it is for a small screen held upright.
 
     Raises
     ------
     QueryError
         If the file has another ending or cannot be written.
     """
-    if path.suffix.lower() not in PLOT_FORMATS:
+    if isinstance(out, Path) and form is None and out.suffix.lower() not in PLOT_FORMATS:
         known = ", ".join(PLOT_FORMATS)
         raise QueryError(
-            "plot", str(path), f"{path}: a plot is written to a file ending in {known}"
+            "plot", str(out), f"{out}: a plot is written to a file ending in {known}"
         )
-    try:
-        draw_epochs(answer, title, source, path, path.suffix.lower().lstrip("."))
-    except OSError as fault:
-        raise QueryError(
-            "plot", str(path), f"{path}: cannot be written ({fault.strerror})"
-        ) from None
-
-
-def draw_epochs(
-    answer: Mapping[str, Any], title: str, source: str, out: Path | IO[bytes], form: str
-) -> None:
-    """Draw the same to a path or a binary stream; `form` is png, svg or pdf."""
     with matplotlib.rc_context(_STYLE), warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph", UserWarning)  # not every letter is in the font
-        _epochs_figure(answer, title, source).savefig(out, format=form, dpi=_DOTS_PER_INCH)
+        figure = _epochs_figure(answer, title, source, narrow)
+        try:
+            figure.savefig(out, format=form, dpi=_DOTS_PER_INCH)
+        except OSError as fault:
+            raise QueryError(
+                "plot", str(out), f"{out}: cannot be written ({fault.strerror})"
+            ) from None
 
 
-def _epochs_figure(answer: Mapping[str, Any], title: str, source: str) -> Figure:
+def _epochs_figure(answer: Mapping[str, Any], title: str, source: str, narrow: bool) -> Figure:
     """Draw the bars, axes, legend, title and note of an epoch histogram."""
-    figure = Figure(figsize=_SIZE_INCH, layout="constrained")
+    figure = Figure(figsize=_NARROW_INCH if narrow else _SIZE_INCH, layout="constrained")
     axes = figure.add_subplot()
     bins = answer["bins"]
     width = bins[0]["to"] - bins[0]["from"] if bins else 1
@@ -90,10 +97,7 @@ def _epochs_figure(answer: Mapping[str, Any], title: str, source: str) -> Figure
         )  # fmt: skip
         below += counts
     if bins:
-        axes.legend(
-            title="series", alignment="left", reverse=True, frameon=False, loc="upper left",
-            bbox_to_anchor=(1.0, 1.0),
-        )  # fmt: skip
+        _draw_legend(figure, axes, narrow)
         spare = width * max(_FEWEST_BINS - len(bins), 0) / 2
         axes.set_xlim(starts[0] - spare, starts[-1] + width + spare)
         axes.xaxis.set_major_locator(MaxNLocator(integer=True, steps=_ROUND_STEPS))
@@ -105,12 +109,24 @@ def _epochs_figure(answer: Mapping[str, Any], title: str, source: str) -> Figure
     axes.spines[["top", "right"]].set_visible(False)
     axes.set_xlabel("year of mid-exposure (UT)")
     axes.set_ylabel("exposures a year" if width == 1 else f"exposures in {width} years")
-    lines = textwrap.wrap(title, _TITLE_WIDTH, max_lines=_TITLE_LINES, placeholder=" ...")
+    width_chars = _NARROW_TITLE_WIDTH if narrow else _TITLE_WIDTH
+    lines = textwrap.wrap(title, width_chars, max_lines=_TITLE_LINES, placeholder=" ...")
     axes.set_title("\n".join(lines).replace("$", r"\$"), loc="left", fontsize="large")
     drawn = f"dated exposures drawn: {int(below.sum())}; undated, not drawn: {answer['undated']}"
     note = f"{drawn}\n{source}"
     figure.supxlabel(note.replace("$", r"\$"), fontsize="x-small", x=0.01, ha="left")
     return figure
+
+
+def _draw_legend(figure: Figure, axes: Axes, narrow: bool) -> None:
+    """Name the series beside the bars, or under them where there is no room."""
+    if narrow:
+        figure.legend(loc="outside lower center", ncols=3, frameon=False, fontsize="small")
+        return
+    axes.legend(
+        title="series", alignment="left", reverse=True, frameon=False, loc="upper left",
+        bbox_to_anchor=(1.0, 1.0),
+    )  # fmt: skip
 
 
 def _stacks(bins: list[dict[str, Any]]) -> dict[str, NDArray[np.int64]]:

@@ -23,7 +23,6 @@ from numpy.typing import NDArray
 from tests.archives import build_archive
 
 from platecover.coverage.archive import Archive
-from platecover.coverage.footprint import HOLDS_CENTRE, footprint_cells
 from platecover.coverage.plate_geometry import solid_angle_deg2
 from platecover.coverage.regions import Region
 
@@ -45,13 +44,7 @@ class Grid:
     @cached_property
     def multiplicity(self) -> NDArray[np.int64]:
         """How many plates hold the centre of each cell, int64, shape (CELLS,)."""
-        geometry = self.archive.edition.geometry
-        found = footprint_cells(geometry, np.full(len(geometry), ORDER), HOLDS_CENTRE)
-        shift = 2 * (ORDER - found.orders.astype(np.int64))
-        change = np.zeros(CELLS + 1, dtype=np.int64)
-        np.add.at(change, found.cells << shift, 1)
-        np.add.at(change, (found.cells + 1) << shift, -1)
-        return np.cumsum(change)[:-1]
+        return self.archive.sky_map("exposures", order=ORDER).astype(np.int64)
 
     @property
     def union_deg2(self) -> float:
