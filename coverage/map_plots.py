@@ -19,7 +19,10 @@ from matplotlib.patches import Ellipse, Patch
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import ArrayLike, NDArray
 
+from platecover.coverage.directions import ra_dec_deg, separation_deg
 from platecover.coverage.map_quantities import QUANTITIES
+from platecover.coverage.region_arcs import points_on_arcs
+from platecover.coverage.regions import ArcRegion, Region
 
 HALF_WIDTH, HALF_HEIGHT = 2.0 * math.sqrt(2.0), math.sqrt(2.0)  # of the ellipse, unit sphere
 _SIZE_INCH, _NARROW_INCH = (9.0, 5.6), (4.4, 3.5)

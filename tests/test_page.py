@@ -183,7 +183,7 @@ def test_nothing_comes_from_another_host(client: FlaskClient) -> None:
     fetched += [each["href"] or "" for each in page.all("link")]
     assert all(address.startswith("/") and not address.startswith("//") for address in fetched)
     with client.get("/static/page.css") as styles:
-        assert "url(" not in styles.text
+        assert "url(" not in styles.get_data(as_text=True)
     assert "default-src 'self'" in answer.headers["Content-Security-Policy"]
 
 

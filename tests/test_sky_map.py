@@ -1,5 +1,7 @@
 """Sky maps against counting by hand and against astropy's projection, plate by plate."""
 
+from typing import Any
+
 import healpy
 import numpy as np
 import pytest
@@ -91,7 +93,7 @@ def test_demo_maps_agree_with_astropy_plate_by_plate(demo_archive: Archive) -> N
     chosen = [at for at, row in enumerate(rows) if row["epoch"] and row["epoch"] < UNTIL]
     plates = plates_of(demo_archive)
     covered = np.array([in_footprint(plates[at], ra, dec) for at in chosen])
-    filters = {"until": UNTIL - 1, "undated": "no"}
+    filters: dict[str, Any] = {"until": UNTIL - 1, "undated": "no"}
 
     kept = demo_archive.sky_map("exposures", **filters)
     finer_ra, finer_dec = healpy.pix2ang(128, np.arange(len(kept))[::61], nest=True, lonlat=True)
