@@ -50,12 +50,7 @@ def bin_width_years(value: object) -> int:
 
 
 def epochs(
-    edition: Edition,
-    region: Region,
-    width_years: int,
-    filters: Mapping[str, Any],
-    *,
-    areas: bool = True,
+    edition: Edition, region: Region, width_years: int, filters: Mapping[str, Any]
 ) -> dict[str, Any]:
     """Histogram of the epochs at which a region was photographed.
 
@@ -67,8 +62,6 @@ def epochs(
         Width of the bins; they start at multiples of it.
     filters : mapping
         Values by the keywords of `filters.FILTERS`.
-    areas : bool, optional
-        False leaves out the covered areas (null), which take nearly all the time.
 
     Returns
     -------
@@ -93,9 +86,8 @@ def epochs(
     starts = year_of_mjd(edition.middle_mjd[numbers]) // width_years * width_years
 
     is_point = isinstance(region, Circle) and region.radius_deg == 0.0
-    areas = areas and not is_point
     order, cells = _ORDERS[1], np.zeros(0, dtype=np.int64)
-    if areas:
+    if not is_point:
         order, cells = _counting_cells(region)
     bins = []
     if len(numbers):
@@ -110,7 +102,7 @@ def epochs(
                     "to": int(start) + width_years,
                     "exposures": len(members),
                     "plates": len(np.unique(edition.codes("plate")[members])),
-                    "covered_deg2": _area_deg2(int(covered[at]), order) if areas else None,
+                    "covered_deg2": None if is_point else _area_deg2(int(covered[at]), order),
                     "series": _counts_by_series(edition, members),
                 }
             )

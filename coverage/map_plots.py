@@ -25,7 +25,7 @@ from platecover.coverage.region_arcs import points_on_arcs
 from platecover.coverage.regions import ArcRegion, Region
 
 HALF_WIDTH, HALF_HEIGHT = 2.0 * math.sqrt(2.0), math.sqrt(2.0)  # of the ellipse, unit sphere
-_SIZE_INCH, _NARROW_INCH = (9.0, 5.6), (4.4, 3.5)
+_SIZE_INCH, _NARROW_INCH = (9.0, 5.6), (4.4, 3.2)
 _DOTS_PER_INCH = 150
 _ACROSS = 1400  # picture elements of the drawn sky
 _COLOURS = "viridis"  # perceptually even, fit for colour-blind people
@@ -205,12 +205,15 @@ def _draw_outline(axes: Axes, region: ArcRegion) -> None:
                 markeredgecolor=colour, markeredgewidth=width,
             )  # fmt: skip
         return
+    pieces = []
     for arc in points:
-        x, y = mollweide_xy(*ra_dec_deg(arc))
-        jumps = np.flatnonzero(np.abs(np.diff(x)) > HALF_WIDTH) + 1  # over the edge of the map
-        for piece in np.split(np.stack([x, y]), jumps, axis=1):
-            axes.plot(*piece, color=_HALO, linewidth=3.2, solid_capstyle="round")
-            axes.plot(*piece, color=_OUTLINE_COLOUR, linewidth=1.5, solid_capstyle="round")
+        ra, dec = ra_dec_deg(arc)
+        from_left = (180.0 - ra) % 360.0
+        over_the_edge = np.flatnonzero(np.abs(np.diff(from_left)) > 180.0) + 1
+        pieces += np.split(np.stack(mollweide_xy(ra, dec)), over_the_edge, axis=1)
+    for colour, width in ((_HALO, 3.2), (_OUTLINE_COLOUR, 1.5)):
+        for piece in pieces:
+            axes.plot(*piece, color=colour, linewidth=width, solid_capstyle="round")
 
 
 def _draw_legend(

@@ -24,7 +24,8 @@ _HATCHES = ("", "", "", "", "///", "...", "\\\\\\")
 _OTHERS, _OTHERS_COLOUR = "other series", "#8C8C8C"
 _SIZE_INCH, _NARROW_INCH = (9.0, 5.0), (4.4, 4.6)
 _DOTS_PER_INCH = 150
-_TITLE_WIDTH, _NARROW_TITLE_WIDTH, _TITLE_LINES = 88, 44, 3  # characters, characters, lines
+_TITLE_WIDTH, _NARROW_TITLE_WIDTH, _TITLE_LINES = 88, 38, 3  # characters, characters, lines
+_KEY_WIDTH = 6  # characters that the coloured key of a legend takes, with the gap after it
 _FEWEST_BINS = 10  # on the axis, so that a single bin is a bar and not a wall
 _ROUND_STEPS = [1, 2, 5, 10]  # between marks on an axis
 _STYLE: dict[Any, Any] = {
@@ -66,9 +67,7 @@ def plot_epochs(
     """
     if isinstance(out, Path) and form is None and out.suffix.lower() not in PLOT_FORMATS:
         known = ", ".join(PLOT_FORMATS)
-        raise QueryError(
-            "plot", str(out), f"{out}: a plot is written to a file ending in {known}"
-        )
+        raise QueryError("plot", str(out), f"{out}: a plot is written to a file ending in {known}")
     with matplotlib.rc_context(_STYLE), warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph", UserWarning)  # not every letter is in the font
         figure = _epochs_figure(answer, title, source, narrow)
@@ -97,7 +96,7 @@ def _epochs_figure(answer: Mapping[str, Any], title: str, source: str, narrow: b
         )  # fmt: skip
         below += counts
     if bins:
-        _draw_legend(figure, axes, narrow)
+        _draw_legend(axes, narrow)
         spare = width * max(_FEWEST_BINS - len(bins), 0) / 2
         axes.set_xlim(starts[0] - spare, starts[-1] + width + spare)
         axes.xaxis.set_major_locator(MaxNLocator(integer=True, steps=_ROUND_STEPS))
@@ -118,14 +117,13 @@ def _epochs_figure(answer: Mapping[str, Any], title: str, source: str, narrow: b
     return figure
 
 
-def _draw_legend(figure: Figure, axes: Axes, narrow: bool) -> None:
+def _draw_legend(axes: Axes, narrow: bool) -> None:
     """Name the series beside the bars, or under them where there is no room."""
-    if narrow:
-        figure.legend(loc="outside lower center", ncols=3, frameon=False, fontsize="small")
-        return
+    longest = max(len(label) for label in axes.get_legend_handles_labels()[1])
     axes.legend(
-        title="series", alignment="left", reverse=True, frameon=False, loc="upper left",
-        bbox_to_anchor=(1.0, 1.0),
+        title="series", alignment="left", reverse=not narrow, frameon=False, loc="upper left",
+        ncols=max(_NARROW_TITLE_WIDTH // (longest + _KEY_WIDTH), 1) if narrow else 1,
+        bbox_to_anchor=(0.0, -0.2) if narrow else (1.0, 1.0),
     )  # fmt: skip
 
 

@@ -89,7 +89,7 @@ def epochs() -> Response:
     form = values["format"]
     if form in EPOCH_FORMATS:
         return _file(EPOCH_FORMATS[form](answer), "epochs", form)
-    response = _file(_drawn_epochs(answer, region, _selection_text(values), form), "epochs", form)
+    response = _file(_drawn_epochs(answer, region, values), "epochs", form)
     if form == "svg":
         response.headers["Content-Security-Policy"] = _SVG_POLICY
     return response
@@ -100,6 +100,7 @@ def sky_map() -> Response:
     """Map of a quantity over the whole sky."""
     values = asked("map")
     quantity, order, form = values["show"], values["order"], values["format"]
+    outline = _outline(values["outline"])
     with _one_at_a_time:
         cells = archive().sky_map(quantity, order, **filters_of(values))
         if form == "json":
@@ -107,7 +108,7 @@ def sky_map() -> Response:
         elif form == "fits":
             body = map_fits(cells, quantity, _selection_text(values), _source())
         else:
-            body = _drawn(cells, order, quantity, _selection_text(values), form)
+            body = _drawn(cells, values, outline)
     response = _file(body, f"map-{quantity}", form)
     if form == "svg":
         response.headers["Content-Security-Policy"] = _SVG_POLICY
@@ -132,8 +133,13 @@ def plate(designation: str) -> Response:
         record = archive().plate_record(designation)
     except QueryError as fault:
         return error_answer(404, str(fault), "designation", designation)
-    body = json.dumps(_public_record(record), allow_nan=False) + "\n"
+    body = json.dumps(public_record(record), allow_nan=False) + "\n"
     return _file(body.encode(), "plate", "json")
+
+
+def parsed_region(text: str) -> Region:
+    """Region of a text, under the limits of the settings."""
+    return _region({"region": text, "ra": None, "dec": None, "radius": None})
 
 
 def _region(values: dict[str, Any]) -> Region:
@@ -144,6 +150,14 @@ def _region(values: dict[str, Any]) -> Region:
         longest_text=settings.longest_region_text,
         largest_radius_deg=settings.largest_radius_deg,
     )
+
+
+def _outline(text: str | None) -> Region | None:
+    """Region to be outlined; its faults are those of the parameter `outline`."""
+    try:
+        return None if text is None else parsed_region(text)
+    except QueryError as fault:
+        raise QueryError("outline", text, f"outline: {fault}", usage=fault.usage) from None
 
 
 def _query(values: dict[str, Any], region: Region) -> dict[str, Any]:
@@ -173,27 +187,31 @@ def _map_json(cells: NDArray[np.float64], quantity: str, order: int) -> bytes:
     return (json.dumps(body, allow_nan=False) + "\n").encode()
 
 
-def _drawn(
-    cells: NDArray[np.float64], order: int, quantity: str, selection: str, form: str
-) -> bytes:
+def _drawn(cells: NDArray[np.float64], values: dict[str, Any], outline: Region | None) -> bytes:
     """A picture of a map."""
     from platecover.coverage.map_plots import plot_map  # heavy, and wanted here alone
 
+    quantity = values["show"]
     described = QUANTITIES[quantity].description
-    title = f"{described[0].upper()}{described[1:]}: {selection}"
+    title = f"{described[0].upper()}{described[1:]}: {_selection_text(values)}"
     stream = io.BytesIO()
-    plot_map(cells, order, quantity, title, _source(), stream, form)
+    plot_map(
+        cells, values["order"], quantity, title, _source(), stream, values["format"],
+        outline=outline, narrow=values["layout"] == "narrow",
+    )  # fmt: skip
     return stream.getvalue()
 
 
-def _drawn_epochs(answer: dict[str, Any], region: Region, selection: str, form: str) -> bytes:
+def _drawn_epochs(answer: dict[str, Any], region: Region, values: dict[str, Any]) -> bytes:
     """A picture of a histogram."""
-    from platecover.coverage.plots import draw_epochs  # heavy, and wanted here alone
+    from platecover.coverage.plots import plot_epochs  # heavy, and wanted here alone
 
     stream = io.BytesIO()
-    title = f"Exposures of {region.text}: {selection}"
+    where = "the whole sky" if region.kind == "all" else region.text
+    title = f"Exposures of {where}: {_selection_text(values)}"
+    narrow = values["layout"] == "narrow"
     with _one_at_a_time:
-        draw_epochs(answer, title, _source(), stream, form)
+        plot_epochs(answer, title, _source(), stream, values["format"], narrow=narrow)
     return stream.getvalue()
 
 
@@ -220,8 +238,8 @@ def _moc_bytes(union: MOC, form: str) -> bytes:
         return path.read_bytes()
 
 
-def _public_record(record: dict[str, Any]) -> dict[str, Any]:
-    """A plate's record without what the public may not see."""
+def public_record(record: dict[str, Any]) -> dict[str, Any]:
+    """Leave out of a plate's record what the public may not see."""
     settings = service().settings
     if not settings.hides_columns:
         return record

@@ -5,7 +5,7 @@ import os
 from flask import Flask, Response
 
 from platecover.coverage.archive import Archive
-from platecover.service import api, cone_search, page
+from platecover.service import api, cone_search, page, static_files
 from platecover.service.asking import EDITION_HEADER, TRUNCATED_HEADER, Service
 from platecover.service.error_answers import register_error_answers
 from platecover.service.live_archive import LiveArchive
@@ -23,7 +23,7 @@ _HEADERS = {
     "Access-Control-Allow-Origin": "*",
     "Access-Control-Expose-Headers": f"{EDITION_HEADER}, {TRUNCATED_HEADER}, ETag",
 }
-_BLUEPRINTS = (api.blueprint, cone_search.blueprint, page.blueprint)
+_BLUEPRINTS = (api.blueprint, cone_search.blueprint, page.blueprint, static_files.blueprint)
 
 
 def create_app(

@@ -18,7 +18,7 @@ CONE_PATH = "/cone"
 API_PATH = "/api"
 
 _LONGEST_VALUE, _LONGEST_MESSAGE = 100, 600  # characters shown
-_RETRY_AFTER_S = "5"
+RETRY_AFTER_S = "5"
 _GONE = "the archive cannot be read just now; try again in a little while"
 
 
@@ -70,7 +70,7 @@ def _archive_error(fault: ArchiveError) -> Response:
     """An archive that is gone or damaged: strangers need not know where it stood."""
     current_app.logger.error("%s", fault)
     response = error_answer(503, _GONE)
-    response.headers["Retry-After"] = _RETRY_AFTER_S
+    response.headers["Retry-After"] = RETRY_AFTER_S
     return response
 
 

@@ -87,7 +87,7 @@ def rows_as_table(table: pa.Table, about: Mapping[str, Any]) -> bytes:
     rows = [
         (
             row["exposure_id"],
-            _moment(row["t_min"], row["time_precision"]),
+            moment(row["t_min"], row["time_precision"]),
             _number(row["t_exptime"], 1, 1.0 / _SECONDS_PER_MINUTE),
             row["time_precision"],
             _number(row["centre_distance"], 2),
@@ -213,7 +213,7 @@ def _number(value: float | None, decimals: int, factor: float = 1.0) -> str:
     return "" if value is None else f"{value * factor:.{decimals}f}"
 
 
-def _moment(mjd: float | None, precision: str) -> str:
+def moment(mjd: float | None, precision: str) -> str:
     """Start of an exposure as a date, to the minute where it is known so well."""
     if mjd is None:
         return ""

@@ -1,215 +1,196 @@
 """The page at `/`: place and radius in; map, years and plates out. It needs no JavaScript."""
 
-import re
-from dataclasses import dataclass
+from collections.abc import Mapping
 from typing import Any
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 import numpy as np
-from flask import Blueprint, Response, render_template, request, send_from_directory
-from werkzeug.exceptions import NotFound
+from flask import Blueprint, Response, current_app, make_response, render_template, request
+from werkzeug.datastructures import MultiDict
 
-from platecover.coverage.calendar_dates import calendar_date_text
-from platecover.coverage.errors import QueryError
+from platecover.coverage.calendar_dates import year_of_mjd
+from platecover.coverage.errors import ArchiveError, QueryError
 from platecover.coverage.filter_table import FILTERS
 from platecover.coverage.map_quantities import QUANTITIES
 from platecover.coverage.regions import Region
-from platecover.coverage.sexagesimal import declinations, right_ascensions
-from platecover.coverage.text_arrays import as_texts
-from platecover.coverage.value_checks import number_between
+from platecover.coverage.search import Hits
+from platecover.service.api import parsed_region, public_record
 from platecover.service.asking import answers_of_archive, archive, rows_up_to, service
-from platecover.service.parameters import filters_of, region_of
-from platecover.service.static_files import STATIC_FOLDER, STATIC_SUFFIXES
+from platecover.service.error_answers import RETRY_AFTER_S
+from platecover.service.page_rows import COLUMNS, facts_shown, place_words, row_shown
+from platecover.service.parameters import Parameter, Question, filters_of
+from platecover.service.place_text import is_region, read_position
 
 blueprint = Blueprint("page", __name__, template_folder="templates")
 answers_of_archive(blueprint)
 
 ROWS_SHOWN = 200
-_MAP_ORDER = 6  # cells of 55 arcmin: enough for a picture, and drawn quickly
+FORM_FILTERS = ("series", "from", "to", "scanned", "certainty", "undated", "observer")
+_DOWNLOADS = {"csv": "CSV", "votable": "VOTable", "ecsv": "ECSV", "json": "JSON"}
 _BIN_WIDTHS_YEARS = (1, 2, 5, 10, 20, 50, 100)
 _MOST_BINS = 45  # in the picture and the table of years
-_PLACE_DECIMALS = 6  # of a degree: 4 mas
-_LONGEST_TEXT = 2_000  # characters of a field
-_FORMS = {"csv": "CSV", "votable": "VOTable", "ecsv": "ECSV", "json": "JSON"}
-_FIRST_WORDS = ("circle", "range", "polygon", "constellation", "moc", "all")
-_SIGNED_DEC = re.compile(r"(.+?[\s\d])\s*([+\-\u2212].+)")
-_OWN_FIELDS = ("place", "radius", "show")
-_FILTER_FIELDS = ("series", "from", "to", "scanned", "certainty", "undated", "observer")
-_CERTAIN_WORDS = {"sure": "sure", "marginal": "perhaps just off"}
-
-
-@dataclass(frozen=True)
-class Asked:
-    """What the form holds: texts of its fields, and what they mean."""
-
-    fields: dict[str, str]
-    region: Region
-    filters: dict[str, Any]  # by name over HTTP
-
-    def link(self, path: str, **more: object) -> str:
-        """Address of an /api/ answer to the same question; maps take no region or certainty."""
-        given: dict[str, object] = dict(self.filters)
-        if path in ("map", "moc"):
-            given.pop("certainty", None)
-        else:
-            given = {"region": self.region.text, **given}
-        return f"/api/{path}?{urlencode({**given, **more})}"
+_ENOUGH_NOTES, _LONGEST_NAME = 3, 40  # of parameters that the page does not know; characters
 
 
 @blueprint.route("/")
-def page() -> Response | tuple[str, int]:
+def page() -> Response:
     """The form, and the answer to what it asks."""
-    fields = {
-        name: request.args.get(name, "").strip()[:_LONGEST_TEXT]
-        for name in (*_OWN_FIELDS, *_FILTER_FIELDS)
-    }
-    fields["show"] = fields["show"] if fields["show"] in QUANTITIES else "plates"
+    question = _question()
+    given = MultiDict(
+        (name, text.strip()) for name, text in request.args.items(multi=True) if text.strip()
+    )
+    known = {each.name for each in question.parameters}
+    unknown = [name for name in given if name not in known]
+    asked = MultiDict((name, text) for name, text in given.items(multi=True) if name in known)
+    form = {**_form(question, asked), "notes": _notes_of(unknown)}
     try:
-        asked = _asked(fields)
-        return render_template("page.html", **_frame(fields), **_answer(asked)), 200
+        values = question.read(asked)
+        region = _region(values, form["notes"])
+        answer = _answer(values, region)
     except QueryError as fault:
-        return render_template("page.html", **{**_frame(fields), "fault": str(fault)}), 400
+        return _page(400, **form, fault=str(fault))
+    return _page(200, **form, **answer)
 
 
-@blueprint.route("/static/<path:name>")
-def static_file(name: str) -> Response:
-    """A file of the page; only of kinds that pages are made of."""
-    if not name.endswith(STATIC_SUFFIXES):
-        raise NotFound()
-    return send_from_directory(STATIC_FOLDER, name, max_age=3600)
+@blueprint.route("/plates/<path:designation>")
+def plate(designation: str) -> Response:
+    """All that is known of one plate, for people."""
+    try:
+        record = archive().plate_record(designation)
+    except QueryError as fault:
+        return _answered(404, "plate.html", designation=designation, fault=str(fault))
+    public = public_record(record)
+    exposures = [facts_shown(each) for each in public["exposures"]]
+    return _answered(
+        200, "plate.html", designation=record["plate"]["plate"], record=public,
+        glass=facts_shown(public["plate"]), exposures=exposures,
+        api=f"/api/plates/{quote(record['plate']['plate'])}",
+    )  # fmt: skip
 
 
-def _asked(fields: dict[str, str]) -> Asked:
-    """Read the form; QueryError says which field is at fault and what would be right."""
-    settings = service().settings
-    radius = fields["radius"] or "0"
-    text = place_region_text(fields["place"], radius)
-    region = region_of(
-        {"region": text, "ra": None, "dec": None, "radius": None},
-        most_corners=settings.most_polygon_corners,
-        longest_text=settings.longest_region_text,
-        largest_radius_deg=settings.largest_radius_deg,
-    )
-    known = {each.name: each for each in service().questions["exposures"].parameters}
-    filters: dict[str, Any] = {}
-    for name in _FILTER_FIELDS:
-        if fields[name] and name in known:
-            known[name].read([fields[name]])
-            filters[name] = fields[name]
-    return Asked(fields, region, filters)
+@blueprint.errorhandler(ArchiveError)
+def archive_gone(fault: ArchiveError) -> Response:
+    """A page that says so; strangers need not know where the archive stood."""
+    current_app.logger.error("%s", fault)
+    response = make_response(render_template("gone.html"), 503)
+    response.headers["Retry-After"] = RETRY_AFTER_S
+    return response
 
 
-def place_region_text(place: str, radius: str) -> str:
-    """The region that a place and a radius name, in the words of `Region.parse`.
-
-    Parameters
-    ----------
-    place : str
-        A region in its own words; or right ascension and declination, decimal degrees
-        (``83.63 22.01``) or sexagesimal (``05 34 31.9 +22 00 52``, ``5h34.5m +22d01m``), with
-        or without a comma between; or nothing, for the whole sky.
-    radius : str
-        Degrees.
-
-    Raises
-    ------
-    QueryError
-        If it is none of these.
-    """
-    words = place.split()
-    if not words:
-        return "all"
-    if words[0].casefold().rstrip(",") in _FIRST_WORDS:
-        return place
-    ra_text, dec_text = _halves(place)
-    angles = []
-    for name, text, read in (("RA", ra_text, right_ascensions), ("Dec", dec_text, declinations)):
-        angle = read(as_texts([text]))
-        if angle.reasons[0] or not np.isfinite(angle.deg[0]):
-            why = angle.reasons[0] or "it is missing"
-            raise QueryError("place", place, f"place: no {name} in {place!r} ({why})", usage=True)
-        angles.append(float(angle.deg[0]))
-    size = number_between("radius", radius, 0.0, service().settings.largest_radius_deg)
-    ra, dec = (round(angle, _PLACE_DECIMALS) for angle in angles)
-    return f"circle {ra!r} {dec!r} {size!r}"
+def _question() -> Question:
+    """What the page can be asked: place, radius, quantity of the map, and the filters."""
+    rows = {each.name: each for each in service().questions["exposures"].parameters}
+    drawn = {each.name: each for each in service().questions["map"].parameters}
+    quantities = drawn["show"].words
+    show = Parameter("show", "word", "what to map", words=quantities,
+                     default="plates" if "plates" in quantities else quantities[0])  # fmt: skip
+    place = Parameter("place", "text", "position or region", longest=rows["region"].longest)
+    filters = [rows[each.name] for each in FILTERS if each.name in rows]
+    return Question("page", "Plates of a place.", (place, rows["radius"], show, *filters))
 
 
-def _halves(place: str) -> tuple[str, str]:
-    """Texts of right ascension and declination: at the comma, at the sign, or in the middle."""
-    if place.count(",") == 1:
-        first, second = place.split(",")
-        return first.strip(), second.strip()
-    signed = _SIGNED_DEC.fullmatch(place)
-    if signed:
-        return signed[1].strip(), signed[2].strip()
-    words = place.split()
-    if len(words) % 2:
-        raise QueryError(
-            "place",
-            place,
-            f"place: cannot tell where RA ends in {place!r}; write 83.63 22.01, or"
-            " 05 34 31.9 +22 00 52, or a region such as constellation Ori",
-            usage=True,
-        )
-    half = len(words) // 2
-    return " ".join(words[:half]), " ".join(words[half:])
+def _notes_of(unknown: list[str]) -> list[str]:
+    """What the page left aside, in words."""
+    if not unknown:
+        return []
+    names = ", ".join(name[:_LONGEST_NAME] for name in unknown[:_ENOUGH_NOTES])
+    more = " and more" if len(unknown) > _ENOUGH_NOTES else ""
+    return [f"Not known here, and left aside: {names}{more}."]
 
 
-def _frame(fields: dict[str, str]) -> dict[str, Any]:
-    """What the page shows whatever is asked."""
-    edition = archive().edition
-    summary = edition.summary
-    parameters = {each.name: each for each in service().questions["exposures"].parameters}
-    quantities = next(
-        each.words for each in service().questions["map"].parameters if each.name == "show"
-    )
+def _region(values: Mapping[str, Any], notes: list[str]) -> Region:
+    """Region of place and radius; a note if the radius has no use."""
+    place, radius = values["place"], values["radius"]
+    if place is not None and not is_region(place) and not _is_constellation(place):
+        return Region.circle(*read_position(place), radius or 0.0)
+    if radius:
+        notes.append("The radius goes with a position, and was left aside.")
+    if place is None:
+        return Region.all()
+    return parsed_region(place if is_region(place) else f"constellation {place}")
+
+
+def _is_constellation(place: str) -> bool:
+    """Whether a text is the bare name of a constellation."""
+    try:
+        Region.constellation(place)
+    except QueryError:
+        return False
+    return True
+
+
+def _form(question: Question, asked: MultiDict[str, str]) -> dict[str, Any]:
+    """Texts of the form's fields as they were given, and what may be chosen."""
+    parameters = {each.name: each for each in question.parameters}
+    fields = {name: ", ".join(asked.getlist(name)) for name in parameters}
+    fields["show"] = fields["show"].lower() or str(parameters["show"].default)
+    series = archive().edition.summary["observatory"]["series"]
+    filters = [each.name for each in FILTERS if each.name in parameters]
     return {
-        "name": summary["observatory"]["name"] or "Plate archive",
-        "edition": edition.number,
-        "built": summary["built"][:10],
-        "counts": summary["counts"],
-        "series": [
-            (code, facts["telescopes"]) for code, facts in summary["observatory"]["series"].items()
-        ]
-        if service().settings.is_public("series")
-        else [],
         "fields": fields,
-        "filter_fields": [name for name in _FILTER_FIELDS if name in parameters],
-        "filters_open": any(fields[name] for name in _FILTER_FIELDS),
-        "help": {each.name: each.help for each in FILTERS},
-        "words": {name: parameters[name].words for name in parameters},
-        "quantities": [(name, QUANTITIES[name].description) for name in quantities],
-        "fault": None,
+        "form_filters": [parameters[name] for name in FORM_FILTERS if name in parameters],
+        "other_filters": [n for n in filters if n not in FORM_FILTERS and fields[n]],
+        "conditions": [f"{name} {fields[name]}" for name in filters if fields[name]],
+        "choices": {name: parameters[name].words for name in filters} | {"series": tuple(series)},
+        "quantities": [(name, QUANTITIES[name].description) for name in parameters["show"].words],
     }
 
 
-def _answer(asked: Asked) -> dict[str, Any]:
+def _answer(values: dict[str, Any], region: Region) -> dict[str, Any]:
     """Map, years and plates of what is asked."""
-    keywords = filters_of({each.name: asked.filters.get(each.name) for each in FILTERS})
-    rows, more = rows_up_to(ROWS_SHOWN, asked.region, keywords)
-    hits = archive().find(asked.region, **keywords)
-    listed = [_row(row) for row in rows.to_pylist()]
+    filters, is_public = filters_of(values), service().settings.is_public
+    hits = archive().find(region, **filters)
+    rows, more = rows_up_to(ROWS_SHOWN, region, filters)
+    at_a_glance = region.kind == "all" and not filters
+    shown = [] if at_a_glance else [row_shown(row) for row in rows.to_pylist()]
     answer: dict[str, Any] = {
-        "region": asked.region,
-        "is_everything": asked.region.kind == "all" and not asked.filters,
+        "region": region,
+        "place_words": place_words(region),
+        "at_a_glance": at_a_glance,
         "total": len(hits.numbers),
-        "sure": int(hits.sure.sum()),
+        "sure": int(hits.sure.sum()) if is_public("certainty") else None,
         "plates": len(np.unique(archive().edition.codes("plate")[hits.numbers])),
-        "undated": int(np.isnan(archive().edition.middle_mjd[hits.numbers]).sum()),
-        "rows": [] if asked.region.kind == "all" and not asked.filters else listed,
+        "rows": shown,
         "more": more,
-        "columns": [name for name in _SHOWN_COLUMNS if any(name in row for row in listed)],
-        "map_link": asked.link("map", show=asked.fields["show"], order=_MAP_ORDER, format="png"),
-        "map_fits": asked.link("map", show=asked.fields["show"], format="fits"),
-        "map_words": QUANTITIES[asked.fields["show"]].description,
-        "downloads": [(words, asked.link("exposures", format=f)) for f, words in _FORMS.items()],
-        "request": request.host_url.rstrip("/") + asked.link("exposures"),
+        "columns": {name: head for name, head in COLUMNS.items() if any(name in r for r in shown)},
+        "map_words": QUANTITIES[values["show"]].description,
+        "outlined": region.kind not in ("all", "moc"),
+        **_links(values, region, len(hits.numbers)),
     }
-    if service().settings.is_public("epoch"):
-        answer["epochs"], width = _epochs(asked.region, keywords)
-        answer["bin"] = width
-        answer["epochs_link"] = asked.link("epochs", bin=width, format="svg")
+    if is_public("epoch") and is_public("t_min"):
+        answer["undated"] = int(np.isnan(archive().edition.middle_mjd[hits.numbers]).sum())
+        answer["epochs"], answer["bin"] = _epochs(region, filters)
+        answer["epochs_link"] = _link("epochs", values, region=region.text, bin=answer["bin"])
+    if at_a_glance and is_public("series"):
+        answer["by_series"] = _by_series(hits)
     return answer
+
+
+def _links(values: dict[str, Any], region: Region, count: int) -> dict[str, Any]:
+    """Addresses of answers to the same question; maps know no certainty."""
+    mapped = {**values, "certainty": None}
+    outline = {} if region.kind in ("all", "moc") else {"outline": region.text}
+    settings = service().settings
+    whole = {} if count <= settings.default_maxrec else {"maxrec": settings.largest_maxrec}
+    asked = {"region": region.text, **whole}
+    return {
+        "map_link": _link("map", mapped, show=values["show"], **outline),
+        "map_fits": _link("map", mapped, show=values["show"], format="fits"),
+        "moc_fits": _link("moc", mapped, format="fits"),
+        "downloads": {
+            words: _link("exposures", values, **asked, format=form)
+            for form, words in _DOWNLOADS.items()
+        },
+        "request_text": request.host_url.rstrip("/") + _link("exposures", values, **asked),
+    }
+
+
+def _link(path: str, values: Mapping[str, Any], **more: object) -> str:
+    """Address under /api/ with the filters among some values."""
+    filters = {
+        each.name: values[each.name] for each in FILTERS if values.get(each.name) is not None
+    }
+    return f"/api/{path}?{urlencode({**more, **filters}, doseq=True)}"
 
 
 def _epochs(region: Region, filters: dict[str, Any]) -> tuple[dict[str, Any], int]:
@@ -222,33 +203,40 @@ def _epochs(region: Region, filters: dict[str, Any]) -> tuple[dict[str, Any], in
     return answer, width
 
 
-_SHOWN_COLUMNS = {
-    "plate": "Plate", "t_min": "Date (UT)", "t_exptime": "Minutes", "certainty": "Shows the place",
-    "centre_distance": "To centre (°)", "edge_distance": "To edge (°)", "telescope": "Telescope",
-    "observer": "Observer", "object": "Object", "shelf": "Shelf", "status": "Status",
-    "access_url": "Scan",
-}  # fmt: skip
+def _by_series(hits: Hits) -> list[dict[str, Any]]:
+    """Telescopes, exposures and years of each series of the archive."""
+    edition, is_public = archive().edition, service().settings.is_public
+    codes, words = edition.codes("series")[hits.numbers], edition.words("series")
+    middle = edition.middle_mjd[hits.numbers]
+    listed = []
+    for code, facts in edition.summary["observatory"]["series"].items():
+        among = codes == words.index(code) if code in words else np.zeros(len(codes), np.bool_)
+        dated = middle[among & ~np.isnan(middle)]
+        years = year_of_mjd(np.array([dated.min(), dated.max()])).tolist() if len(dated) else None
+        listed.append(
+            {
+                "code": code,
+                "telescopes": facts["telescopes"] if is_public("telescope") else [],
+                "exposures": int(among.sum()),
+                "years": years if is_public("epoch") and is_public("t_min") else None,
+            }
+        )
+    return listed
 
 
-def _row(row: dict[str, Any]) -> dict[str, str]:
-    """One exposure as the list shows it."""
-    shown = {name: str(row[name]) for name in _SHOWN_COLUMNS if row.get(name) is not None}
-    if row.get("t_min") is not None:
-        date = calendar_date_text(row["t_min"])
-        rough = {"month": date[:7], "year": date[:4]}
-        shown["t_min"] = rough.get(row.get("time_precision", ""), date)
-    if row.get("t_exptime") is not None:
-        shown["t_exptime"] = f"{row['t_exptime'] / 60.0:.4g}"
-    for name in ("centre_distance", "edge_distance"):
-        if row.get(name) is not None:
-            shown[name] = f"{row[name]:.2f}"
-    if "certainty" in shown:
-        shown["certainty"] = _CERTAIN_WORDS[shown["certainty"]]
-    if not shown.get("access_url", "").lower().startswith(("http://", "https://")):
-        shown.pop("access_url", None)
-    return shown
+def _page(status: int, **values: Any) -> Response:
+    counts = archive().edition.summary["counts"]
+    return _answered(status, "page.html", **{"fault": None, "counts": counts, **values})
 
 
-@blueprint.app_context_processor
-def _shown_columns() -> dict[str, Any]:
-    return {"headings": _SHOWN_COLUMNS, "rows_shown": ROWS_SHOWN}
+def _answered(status: int, template: str, **values: Any) -> Response:
+    """A page of the archive: its name and edition stand on each."""
+    edition = archive().edition
+    summary = edition.summary
+    return make_response(
+        render_template(
+            template, name=summary["observatory"]["name"] or "Plate archive",
+            edition=edition.number, built=summary["built"][:10], **values,
+        ),
+        status,
+    )  # fmt: skip

@@ -28,6 +28,10 @@ _REGION = (
     "place: circle RA DEC RADIUS, range RA1 RA2 DEC1 DEC2, polygon RA1 DEC1 RA2 DEC2 ...,"
     " constellation NAME, moc and an ASCII MOC such as 3/1-5 4/24, or all; degrees, ICRS"
 )
+_LAYOUT = Parameter(
+    "layout", "word", "wide, or narrow for a small screen held upright; for png and svg",
+    default="wide", words=("wide", "narrow"),
+)  # fmt: skip
 
 
 def questions(settings: Settings) -> dict[str, Question]:
@@ -65,6 +69,7 @@ def questions(settings: Settings) -> dict[str, Question]:
                         "bin", "text", "width of the bins: year, decade or years", default="1"
                     ),
                     _format(EPOCH_FORMS),
+                    _LAYOUT,
                 ),
             ),
             Question(
@@ -75,6 +80,11 @@ def questions(settings: Settings) -> dict[str, Question]:
                     _order("map", 7, settings.finest_map_order),
                     *everything,
                     _format(MAP_FORMS),
+                    _LAYOUT,
+                    Parameter(
+                        "outline", "text", "a region, to be outlined in a png or svg",
+                        longest=settings.longest_region_text,
+                    ),
                 ),
             ),
             Question(

@@ -12,6 +12,7 @@ from numpy.testing import assert_allclose
 from PIL import Image
 
 from platecover.coverage.map_plots import mollweide_ra_dec, mollweide_xy, plot_map
+from platecover.coverage.regions import Region
 
 ORDER = 3
 
@@ -94,3 +95,43 @@ def test_plain_maps_can_be_drawn(values: np.ndarray) -> None:
     out = io.BytesIO()
     plot_map(values, ORDER, "first" if np.isnan(values).any() else "plates", "t", "s", out, "png")
     assert out.getvalue().startswith(b"\x89PNG")
+
+
+def red_places(region: Region, **how: bool) -> tuple[np.ndarray, tuple[int, int]]:
+    """Rows and columns of the picture that an outline colours, and the size of the picture."""
+    out = io.BytesIO()
+    plot_map(np.zeros(768), ORDER, "plates", "", "", out, "png", outline=region, **how)
+    picture = np.asarray(Image.open(out).convert("RGB")).astype(int)
+    red = (picture[..., 0] > 150) & (picture[..., 1] < 80) & (picture[..., 2] < 100)
+    return np.argwhere(red), picture.shape[:2]
+
+
+@pytest.mark.parametrize("narrow", [False, True])
+def test_a_small_place_gets_a_ring(narrow: bool) -> None:
+    east, _ = red_places(Region.circle(90.0, 0.0, 0.0), narrow=narrow)
+    west, size = red_places(Region.circle(270.0, 0.0, 1.0), narrow=narrow)
+    assert len(east) > 50 and len(west) > 50
+    # RA 6h and 18h lie a quarter of the map's width to the left and right of its middle
+    half_apart = (west[:, 1].mean() - east[:, 1].mean()) / size[1]
+    assert half_apart == pytest.approx(0.5 / 1.08, abs=0.03)
+    assert east[:, 0].mean() == pytest.approx(west[:, 0].mean(), abs=2.0)
+
+
+def test_outlines_do_not_cross_the_map_at_its_edge() -> None:
+    for region in (Region.circle(180.0, 40.0, 20.0), Region.range(170.0, 190.0, -20.0, 20.0)):
+        red, size = red_places(region)
+        assert len(red) > 100
+        middle = np.abs(red[:, 1] - size[1] / 2) < 0.25 * size[1]
+        assert not middle.any()
+
+
+@pytest.mark.parametrize("region", [Region.all(), Region.moc("3/1"), Region.circle(0, 0, 180)])
+def test_regions_without_an_outline(region: Region) -> None:
+    red, _ = red_places(region)
+    assert len(red) == 0
+
+
+@pytest.mark.parametrize("name", ["Oct", "UMi", "Ser", "Hya"])
+def test_constellations_can_be_outlined(name: str) -> None:
+    red, _ = red_places(Region.constellation(name))
+    assert len(red) > 200

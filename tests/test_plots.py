@@ -1,5 +1,6 @@
 """Epoch plots: written in every form, with the words a reader needs."""
 
+import io
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -138,3 +139,25 @@ def test_unwritable_place_is_named(tmp_path: Path) -> None:
     (tmp_path / "folder.svg").mkdir()
     with pytest.raises(QueryError, match="cannot be written"):
         plot_epochs(FEW, "t", SOURCE, tmp_path / "folder.svg")
+
+
+@pytest.mark.parametrize(("form", "start"), [("png", b"\x89PNG"), ("svg", b"<?xml")])
+def test_drawn_into_a_stream(form: str, start: bytes) -> None:
+    stream = io.BytesIO()
+    plot_epochs(FEW, "t", SOURCE, stream, form)
+    assert stream.getvalue().startswith(start)
+
+
+def test_narrow_drawing_says_the_same(tmp_path: Path) -> None:
+    title = "Plates of circle 83.6 22 1, series QN, WM, observer Ada Fenn"
+    counts = {f"S{letter}": 30 - at for at, letter in enumerate("ABCDEFGHIJ")}
+    for answer in (FEW, histogram([counts] * 80), histogram([])):
+        plot_epochs(answer, title, SOURCE, tmp_path / "wide.svg")
+        plot_epochs(answer, title, SOURCE, tmp_path / "narrow.svg", narrow=True)
+        named = [text for text in words(tmp_path / "wide.svg") if not text.isdigit()]
+        assert set(named) - {title} <= set(words(tmp_path / "narrow.svg"))
+        plot_epochs(answer, title, SOURCE, tmp_path / "narrow.png", narrow=True)
+        image = matplotlib.image.imread(tmp_path / "narrow.png")[:, :, :3]
+        assert image.shape[1] < image.shape[0] * 1.1
+        for side in (image[0], image[-1], image[:, 0], image[:, -1]):
+            assert np.all(side == 1.0)
