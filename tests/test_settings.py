@@ -85,3 +85,10 @@ def test_a_file_that_cannot_be_read(tmp_path: Path, content: bytes | None) -> No
         path.write_bytes(content)
     with pytest.raises(QueryError, match="cannot be read|not TOML"):
         read_settings(path)
+
+
+def test_readme_lists_every_setting() -> None:
+    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    for each in fields(Settings):
+        assert f"| `{each.name}` |" in readme
+        assert str(each.metadata["meaning"]) in readme
