@@ -61,7 +61,7 @@ def epochs(
     width_years : int
         Width of the bins; they start at multiples of it.
     filters : mapping
-        Values by the keywords of `filters.FILTERS`.
+        Values by the keywords of `filter_table.FILTERS`.
 
     Returns
     -------

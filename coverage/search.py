@@ -67,7 +67,7 @@ def search(edition: Edition, region: Region, filters: Mapping[str, Any]) -> Hits
     edition : Edition
     region : Region
     filters : mapping
-        Values by the keywords of `filters.FILTERS`.
+        Values by the keywords of `filter_table.FILTERS`.
 
     Returns
     -------

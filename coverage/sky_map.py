@@ -38,7 +38,7 @@ def sky_map(
     order : int
         HEALPix order, 0 to 10.
     filters : mapping
-        Values by the keywords of `filters.FILTERS`, but not `certainty`.
+        Values by the keywords of `filter_table.FILTERS`, but not `certainty`.
 
     Returns
     -------

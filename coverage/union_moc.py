@@ -25,7 +25,7 @@ def union_moc(edition: Edition, order: object, filters: Mapping[str, Any]) -> MO
     order : int
         Finest HEALPix order, 0 to 29.
     filters : mapping
-        Values by the keywords of `filters.FILTERS`, but not `certainty`.
+        Values by the keywords of `filter_table.FILTERS`, but not `certainty`.
 
     Returns
     -------
