@@ -45,7 +45,8 @@ class QueryError(PlatecoverError):
     Parameters
     ----------
     parameter : str
-        Name of the argument at fault, as the Python keyword (``radius``, ``series``).
+        Name of the argument at fault (``radius``, ``series``); dates are ``from`` and ``to``,
+        as over HTTP and on the command line.
     value : object
         The value given.
     message : str

@@ -44,11 +44,6 @@ class LogColumn:
     high: float = math.nan
     low_allowed: bool = True
 
-    @property
-    def is_number(self) -> bool:
-        """Whether cells hold one number."""
-        return not math.isnan(self.low)
-
 
 LOG_COLUMNS: dict[str, LogColumn] = {
     "plate": LogColumn("designation as the log writes it"),

@@ -71,11 +71,6 @@ class SeriesDefaults:
         missing = np.asarray(stated == "", dtype=np.bool_)
         return np.where(missing, self.values(key, default, where=missing), stated)
 
-    def fill_number(self, key: str, stated: Floats, default: float = np.nan) -> Floats:
-        """Return stated numbers, where NaN those of the series, else `default`."""
-        missing = np.isnan(stated)
-        return np.where(missing, self.values(key, default, where=missing), stated)
-
     def remark_on_long_dates(self, notes: RowNotes) -> None:
         """Remark on rows whose month or year was taken by its first day."""
         for row, keys in self._by_first_day.items():
