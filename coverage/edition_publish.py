@@ -19,7 +19,7 @@ from platecover.coverage.edition import (
     FORMAT_VERSION,
     SUMMARY,
     current_number,
-    digest,
+    digests,
     edition_folder,
     open_edition,
 )
@@ -93,7 +93,10 @@ def _refuse_foreign_folder(archive: Path) -> None:
 
 
 def publish(
-    archive: Path, write_files: Callable[[Path], dict[str, Any]], *, keep: int = _KEPT_EDITIONS
+    archive: Path,
+    write_files: Callable[[Path, int], dict[str, Any]],
+    *,
+    keep: int = _KEPT_EDITIONS,
 ) -> int:
     """Write a new edition and make it the current one; the lock must be held.
 
@@ -101,8 +104,8 @@ def publish(
     ----------
     archive : pathlib.Path
     write_files : callable
-        Writes every file into the folder given and returns what ``edition.json`` is to say
-        beside the format and the digests.
+        Called with a folder and the new edition's number; writes every file there and returns
+        what ``edition.json`` is to say beside the format and the digests.
     keep : int, optional
         How many of the newest editions stay on disk.
 
@@ -124,7 +127,7 @@ def publish(
     staging = editions / f".new-{number}"
     staging.mkdir()
     try:
-        summary = write_files(staging)
+        summary = write_files(staging, number)
         _write_summary(staging, number, summary)
         _sync(staging)
         os.rename(staging, edition_folder(archive, number))
@@ -164,9 +167,10 @@ def _numbers(editions: Path) -> list[int]:
 
 def _write_summary(folder: Path, number: int, summary: dict[str, Any]) -> None:
     """Write ``edition.json`` with sizes and digests of the other files."""
+    paths = sorted(path for path in folder.rglob("*") if path.is_file())
     files = {
-        path.name: {"bytes": path.stat().st_size, "sha256": digest(path)}
-        for path in sorted(folder.iterdir())
+        path.relative_to(folder).as_posix(): {"bytes": path.stat().st_size, "sha256": sha256}
+        for path, sha256 in zip(paths, digests(paths), strict=True)
     }
     text = json.dumps({"format": FORMAT_VERSION, "number": number, **summary, "files": files})
     (folder / SUMMARY).write_text(text, encoding="utf-8")
@@ -174,7 +178,7 @@ def _write_summary(folder: Path, number: int, summary: dict[str, Any]) -> None:
 
 def _sync(folder: Path) -> None:
     """Make sure that a folder and its files are on disk before anything names them."""
-    for path in [*folder.iterdir(), folder]:
+    for path in [*folder.rglob("*"), folder]:
         _sync_one(path)
 
 

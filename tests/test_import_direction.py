@@ -11,7 +11,7 @@ ROOT = Path(__file__).resolve().parent.parent
 FLOORS: dict[str, set[str]] = {
     "foundations": {
         "arrow_tables", "columns", "compiled", "designation", "directions", "errors",
-        "filter_table", "map_quantities", "text_arrays", "value_checks",
+        "filter_table", "logged_rows", "map_quantities", "text_arrays", "value_checks", "work_force",
     },
     "sky": {"calendar_dates", "clocks", "equinox", "sky_bodies"},
     "geometry": {
@@ -20,10 +20,10 @@ FLOORS: dict[str, set[str]] = {
         "region_polygon", "region_text", "regions",
     },
     "reading": {
-        "delimited_text", "ecsv_header", "log_cells", "log_rows", "log_table",
+        "across_rows", "delimited_text", "ecsv_header", "log_cells", "log_table",
         "observatory", "observatory_values", "plate_facts", "plate_log", "record_files",
-        "row_centres", "row_identity", "row_notes", "row_sizes", "row_times", "series_defaults",
-        "sexagesimal", "table_files",
+        "row_centres", "row_identity", "row_notes", "row_reading", "row_sizes", "row_times",
+        "series_defaults", "sexagesimal", "table_files", "text_records",
     },
     "keeping": {
         "cell_index", "edition", "edition_publish", "map_cells", "moc_files", "plate_register",
