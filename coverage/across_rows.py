@@ -194,7 +194,7 @@ def _remarks(rows: LoggedRows, found: list[tuple[int, str, str]], identity: Iden
         for column in {column for _, column, _ in found}
         if column in rows.logged_names
     }
-    texts = [[], [], []]
+    texts: list[list[str]] = [[], [], []]
     for row, column, reason in found:
         value = values[column][row].as_py() if column in values else ""
         for listed, text in zip(texts, (column, value, reason), strict=True):

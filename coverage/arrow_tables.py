@@ -8,7 +8,6 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
-from numpy.typing import NDArray
 
 from platecover.coverage.columns import Column
 from platecover.coverage.text_arrays import well_formed
@@ -16,7 +15,7 @@ from platecover.coverage.text_arrays import well_formed
 _ARROW_KIND = {"text": pa.string(), "float": pa.float64(), "int": pa.int64(), "bool": pa.bool_()}
 _ROW_GROUP = 131_072  # rows of a Parquet file that are in memory at once
 
-Values = pa.Array | pa.ChunkedArray | NDArray[Any]
+Values = Any  # a numpy or Arrow array, shape (n,)
 
 
 def kept_table(columns: Mapping[str, Values], declared: Sequence[Column]) -> pa.Table:

@@ -246,8 +246,8 @@ def _write_tables(
         (read.set_aside, SET_ASIDE_COLUMNS, "set_aside"),
         (read.remarks, REMARK_COLUMNS, "remarks"),
     ):
-        columns = {each: table.column(each).combine_chunks() for each in table.column_names}
-        write_parquet(kept_table(columns, declared), folder / f"{name}.parquet")
+        whole = {each: table.column(each).combine_chunks() for each in table.column_names}
+        write_parquet(kept_table(whole, declared), folder / f"{name}.parquet")
 
 
 def _write_footprints(folder: Path, before: Edition | None, tell: Progress) -> None:

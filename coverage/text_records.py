@@ -21,7 +21,7 @@ _CUT_EVERY = 2_048  # one line in so many may end a part
 
 
 class Lines:
-    """The lines of a file, with their ends; only \\n, \\r\\n and \\r end a line.
+    r"""The lines of a file, with their ends; only \n, \r\n and \r end a line.
 
     Parameters
     ----------

@@ -11,7 +11,8 @@ ROOT = Path(__file__).resolve().parent.parent
 FLOORS: dict[str, set[str]] = {
     "foundations": {
         "arrow_tables", "columns", "compiled", "designation", "directions", "errors",
-        "filter_table", "logged_rows", "map_quantities", "text_arrays", "value_checks", "work_force",
+        "filter_table", "logged_rows", "map_quantities", "text_arrays", "value_checks",
+        "work_force",
     },
     "sky": {"calendar_dates", "clocks", "equinox", "sky_bodies"},
     "geometry": {
