@@ -21,7 +21,7 @@ from platecover.coverage.edge_distance import edge_distances_rad, in_plate_axes
 from platecover.coverage.edition import Edition
 from platecover.coverage.filters import Selection
 from platecover.coverage.region_overlap import overlap
-from platecover.coverage.regions import Circle, Region
+from platecover.coverage.regions import AllSky, Circle, Region
 
 _ORDER_0_SIDE_DEG = math.degrees(math.sqrt(4.0 * math.pi / 12))
 _SUBDIVISION = 4  # of cells, when healpy decides which a circle overlaps
@@ -87,20 +87,23 @@ def matches(edition: Edition, region: Region) -> Hits:
     """Exposures that show a region, whatever they are."""
     if isinstance(region, Circle):
         return _circle_matches(edition, region)
-    numbers = _candidates(edition, region)
-    match, sure = overlap(region, edition.geometry[numbers])
+    if isinstance(region, AllSky):
+        numbers = np.arange(len(edition.geometry))
+        match = sure = np.ones(len(numbers), dtype=np.bool_)
+    else:
+        numbers, sure = _candidates(edition, region)
+        match, open_ = sure.copy(), np.flatnonzero(~sure)
+        match[open_], sure[open_] = overlap(region, edition.geometry[numbers[open_]])
     unmeasured = np.full(int(match.sum()), np.nan)
     return Hits(numbers[match], sure[match], unmeasured, unmeasured)
 
 
-def _candidates(edition: Edition, region: Region) -> NDArray[np.int64]:
-    """Exposures that may show a region that is no circle."""
-    if region.kind == "all":
-        return np.arange(len(edition.geometry))
+def _candidates(edition: Edition, region: Region) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Exposures that may show a region that is no circle, and whether they do so for certain."""
     size_deg = math.sqrt(region.area_deg2) or _ORDER_0_SIDE_DEG
     order = int(math.log2(_ORDER_0_SIDE_DEG / size_deg)) + _FINER_THAN_REGION
-    cover = region.cover(min(max(order, _COVER_ORDERS[0]), _COVER_ORDERS[1]))
-    return edition.index.near_cells([part[0] for part in cover], [part[1] for part in cover])
+    order = min(max(order, _COVER_ORDERS[0]), _COVER_ORDERS[1])
+    return edition.index.near_cells(region.cover(order))
 
 
 def _circle_matches(edition: Edition, circle: Circle) -> Hits:
@@ -117,7 +120,7 @@ def _circle_matches(edition: Edition, circle: Circle) -> Hits:
         cells = healpy.query_disc(
             1 << order, vector, radius, inclusive=True, fact=_SUBDIVISION, nest=True
         )
-        numbers = edition.index.near_cells([order], [cells])
+        numbers, _ = edition.index.near_cells([(order, cells, False)])
     count = len(numbers)
     centre, larger, sure = np.empty(count), np.empty(count), np.empty(count, dtype=np.bool_)
     match = np.empty(count, dtype=np.bool_)

@@ -26,7 +26,8 @@ FLOORS: dict[str, set[str]] = {
         "sexagesimal", "table_files",
     },
     "keeping": {
-        "cell_index", "edition", "edition_publish", "map_cells", "moc_files", "plate_register",
+        "cell_entries", "cell_index", "edition", "edition_publish", "growing_array",
+        "index_build", "index_runs", "map_cells", "moc_files", "plate_register",
     },
     "building": {"edition_build"},
     "asking": {"answers", "epochs", "filters", "plate_record", "search", "sky_map", "union_moc"},
