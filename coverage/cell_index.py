@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
+from platecover.coverage.cell_of_direction import cell_of_direction
 from platecover.coverage.compiled import compiled
-from platecover.coverage.healpix_cells import cells_of_directions
 from platecover.coverage.plate_geometry import Records
 from platecover.coverage.region_cells import Cover
 
@@ -58,13 +58,8 @@ class CellIndex:
         """Size of the arrays in bytes."""
         return self.cells.nbytes + self.offsets.nbytes + self.entries.nbytes
 
-    def at_point(self, vector: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Exposures that may show a direction.
-
-        Parameters
-        ----------
-        vector : float64, shape (3,)
-            Unit vector, ICRS.
+    def at_point(self, x: float, y: float, z: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Exposures that may show the direction of a unit vector, ICRS.
 
         Returns
         -------
@@ -72,8 +67,7 @@ class CellIndex:
             Numbers of exposures that are sure to show it (by place and by `never_sure`), and
             of those to be decided.
         """
-        cell = int(cells_of_directions(FINEST_ORDER, vector[None, :])[0])
-        return _at_cell(cell, self.cells, self.offsets, self.entries)
+        return _at_direction(x, y, z, self.cells, self.offsets, self.entries)
 
     def near_cells(self, cover: Cover) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
         """Exposures with a cell that overlaps any of the given ones.
@@ -97,18 +91,21 @@ class CellIndex:
             ascending = np.sort(np.asarray(cells, dtype=np.int64))
             mark = _CERTAIN if within else _POSSIBLE
             _mark_overlapping(order, ascending, mark, self.cells, self.offsets, self.entries, marks)
-        numbers = np.flatnonzero(marks)
+        numbers = np.flatnonzero(marks.view(np.bool_))  # ten times as fast as of bytes
         return numbers, marks[numbers] == _CERTAIN
 
 
 @compiled
-def _at_cell(
-    finest_cell: int,
+def _at_direction(
+    x: float,
+    y: float,
+    z: float,
     cells: NDArray[np.uint32],
     offsets: NDArray[np.int64],
     entries: NDArray[np.int64],
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Exposures whose inside, and whose edge, holds a cell of the finest order."""
+    """Exposures whose inside, and whose edge, holds the direction's cell of the finest order."""
+    finest_cell = cell_of_direction(FINEST_ORDER, x, y, z)
     first, end = np.zeros(LISTED_ORDERS, np.int64), np.zeros(LISTED_ORDERS, np.int64)
     for order in range(LISTED_ORDERS):
         listed = (4 << (2 * order)) + (finest_cell >> (2 * (FINEST_ORDER - order)))

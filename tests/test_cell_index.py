@@ -66,7 +66,7 @@ def test_a_point_never_misses_an_exposure_and_what_is_certain_is(index: CellInde
     hits = certain_hits = 0
     for vector, one_ra, one_dec in zip(vectors_of(ra, dec), ra, dec, strict=True):
         larger, smaller = edge_distance_deg(RECORDS, one_ra, one_dec)
-        certain, possible = index.at_point(vector)
+        certain, possible = index.at_point(*vector)
         found = np.concatenate([certain, possible])
         assert len(np.unique(found)) == len(found)
         matches = np.flatnonzero(larger >= -MARGIN_DEG)
@@ -84,7 +84,7 @@ def test_no_point_anywhere_misses_an_exposure(ra: float, dec: float) -> None:
     index = INDEX_OF_AWKWARD
     larger, smaller = edge_distance_deg(AWKWARD_RECORDS, ra, dec)
     margin = np.degrees(AWKWARD_RECORDS["margin_rad"])
-    certain, possible = index.at_point(vectors_of(ra, dec))
+    certain, possible = index.at_point(*vectors_of(ra, dec))
     assert np.isin(np.flatnonzero(larger >= -margin), np.concatenate([certain, possible])).all()
     assert (smaller[certain] >= margin[certain]).all()
 
@@ -243,7 +243,7 @@ def test_small_indexes_answer(plates: list[Plate]) -> None:
         assert (index.entries >> 16 & 0xFFFF == 0).all()
     for ra, dec in ((0.0, 90.0), (0.0, -90.0), (10.0, 20.0), (123.0, 88.9)):
         larger, _ = edge_distance_deg(records, ra, dec)
-        found = np.concatenate(index.at_point(vectors_of(ra, dec)))
+        found = np.concatenate(index.at_point(*vectors_of(ra, dec)))
         expected = np.flatnonzero(larger >= -np.degrees(records["margin_rad"]))
         assert np.isin(expected, found).all()
     assert_array_equal(index.near_cells([(0, np.arange(12), False)])[0], np.arange(len(plates)))
