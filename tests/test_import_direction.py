@@ -16,8 +16,8 @@ FLOORS: dict[str, set[str]] = {
     },
     "sky": {"calendar_dates", "clocks", "equinox", "sky_bodies"},
     "geometry": {
-        "constellations", "edge_distance", "footprint", "footprint_union", "healpix_cells",
-        "plate_geometry", "region_arcs", "region_cells", "region_moc", "region_overlap",
+        "cell_of_direction", "constellations", "edge_decision", "edge_distance", "footprint",
+        "footprint_union", "healpix_cells", "plate_geometry", "region_arcs", "region_cells", "region_moc", "region_overlap",
         "region_polygon", "region_text", "regions",
     },
     "reading": {
@@ -27,7 +27,8 @@ FLOORS: dict[str, set[str]] = {
         "series_defaults", "sexagesimal", "table_files", "text_records",
     },
     "keeping": {
-        "cell_index", "edition", "edition_publish", "map_cells", "moc_files", "plate_register",
+        "cell_entries", "cell_index", "edition", "edition_publish", "growing_array",
+        "index_build", "index_runs", "map_cells", "moc_files", "plate_register",
     },
     "building": {"edition_build"},
     "asking": {"answers", "epochs", "filters", "plate_record", "search", "sky_map", "union_moc"},

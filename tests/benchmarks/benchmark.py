@@ -24,10 +24,11 @@ from astropy.coordinates import Latitude, Longitude
 from mocpy import MOC
 from numpy.typing import NDArray
 
-from platecover.coverage.cell_index import build_cell_index, index_orders
+from platecover.coverage.cell_index import index_orders
 from platecover.coverage.directions import ra_dec_deg, unit_vectors
 from platecover.coverage.edge_distance import edge_distance_deg
 from platecover.coverage.footprint import KEEP_EDGE, footprint_cells
+from platecover.coverage.index_build import build_cell_index
 from platecover.coverage.plate_geometry import (
     ARCSEC_PER_RADIAN,
     Records,
@@ -174,8 +175,7 @@ def print_queries(records: Records) -> None:
     index = build_cell_index(records)
     built = time.perf_counter() - start
     edition = SimpleNamespace(geometry=records, index=index)
-    size = sum(array.nbytes for lists in (index.inside, index.edge) for array in lists.arrays())
-    print(f"cell index: {built:.1f} s, {size / len(records):.0f} bytes an exposure")
+    print(f"cell index: {built:.1f} s, {index.nbytes / len(records):.0f} bytes an exposure")
     database = r_tree(records)
     rng = np.random.default_rng(SEED + 1)
     vectors = rng.normal(size=(QUERIES, 3))
