@@ -4,6 +4,7 @@ Everything is held as one number a row or left on disk, so that memory stays sma
 the logs are.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -17,6 +18,8 @@ from platecover.coverage.columns import PLATE_FACTS
 from platecover.coverage.logged_rows import LOGGED, LoggedRows
 from platecover.coverage.plate_facts import plate_facts
 from platecover.coverage.row_identity import Identity, identify
+
+_STEPS = 4  # of which progress is told
 
 Integers = NDArray[np.int64]
 
@@ -74,39 +77,52 @@ class PlateLogs:
         return values.take(places)
 
 
-def settle(rows: LoggedRows) -> PlateLogs:
+def settle(rows: LoggedRows, progress: Callable[[str, int, int], None] | None = None) -> PlateLogs:
     """Find what the rows of all logs say together.
 
     Parameters
     ----------
     rows : LoggedRows
+    progress : callable, optional
+        Called as ``progress(stage, done, total)``.
 
     Returns
     -------
     PlateLogs
     """
+
+    def step(done: int) -> None:
+        if progress is not None:
+            progress("plates and repeats", len(rows) * done // _STEPS, len(rows))
+
+    step(0)
     names = rows.column("plate")
     encoded = pc.if_else(pc.equal(names, ""), None, names).dictionary_encode()
     plate_of_row = pc.fill_null(encoded.indices, -1).to_numpy().astype(np.int64)
     plates = {"plate": encoded.dictionary.cast(pa.large_string())}
     facts = plate_facts(rows, plate_of_row, len(plates["plate"]))
+    step(1)
     fault_columns = rows.column("fault_column")
     faulty = np.asarray(pc.not_equal(fault_columns, "").to_numpy(zero_copy_only=False), np.bool_)
     t_min = rows.numbers("t_min")
     identity = identify(rows, plate_of_row, faulty, t_min)
+    step(2)
     kept = np.flatnonzero(identity.version > 0)
     kept = _in_edition_order(kept, t_min, plates["plate"], plate_of_row, identity)
+    step(3)
     found = [*facts.remarks, *((row, "exposure", said) for row, said in identity.differing.items())]
     found = [entry for entry in found if identity.version[entry[0]] > 0]
     found.sort(key=lambda entry: entry[0])  # stable: as found, within a row
+    set_aside, remarks = _set_aside(rows, faulty, identity), _remarks(rows, found, identity)
+    step(_STEPS)
     return PlateLogs(
         rows,
         plates | _plate_columns(rows, plate_of_row, kept, len(plates["plate"])) | facts.columns,
         plate_of_row,
         identity,
         kept,
-        _set_aside(rows, faulty, identity),
-        _remarks(rows, found, identity),
+        set_aside,
+        remarks,
         _joined(found),
     )
 

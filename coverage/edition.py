@@ -117,8 +117,13 @@ class Edition:
         """The rows of the logs as read."""
         return LoggedRows(self.folder / LOGGED, [RowPart(**part) for part in self.summary["parts"]])
 
-    def verify(self) -> None:
+    def verify(self, progress: Callable[[int, int], None] | None = None) -> None:
         """Compare the digest of every file with the one noted when it was written.
+
+        Parameters
+        ----------
+        progress : callable, optional
+            Called with the bytes done and those of all files.
 
         Raises
         ------
@@ -127,7 +132,9 @@ class Edition:
         """
         facts = self.summary["files"]
         paths = [self.folder / name for name in facts]
-        for path, expected, found in zip(paths, facts.values(), digests(paths), strict=True):
+        for path, expected, found in zip(
+            paths, facts.values(), digests(paths, progress), strict=True
+        ):
             if found != expected["sha256"]:
                 raise _damaged(path, "its contents differ from what was written")
 
@@ -141,10 +148,19 @@ def digest(path: Path) -> str:
     return sha.hexdigest()
 
 
-def digests(paths: Sequence[Path]) -> list[str]:
-    """SHA-256 of files, on several cores; '' for one that is missing."""
+def digests(paths: Sequence[Path], progress: Callable[[int, int], None] | None = None) -> list[str]:
+    """SHA-256 of files, on several cores; '' for one that is missing.
+
+    `progress` is called with the bytes done and those of all files.
+    """
+    sizes = [path.stat().st_size if path.is_file() else 0 for path in paths]
+    found: list[str] = []
     with ThreadPoolExecutor(cores()) as pool:
-        return list(pool.map(lambda path: digest(path) if path.is_file() else "", paths))
+        for each in pool.map(lambda path: digest(path) if path.is_file() else "", paths):
+            found.append(each)
+            if progress is not None:
+                progress(sum(sizes[: len(found)]), sum(sizes))
+    return found
 
 
 def current_number(archive: Path) -> int | None:

@@ -19,7 +19,7 @@ from platecover.coverage.arrow_tables import (
     write_mapped_column,
     write_parquet,
 )
-from platecover.coverage.cell_index import build_cell_index, save_cell_index
+from platecover.coverage.carried_over import carried_over
 from platecover.coverage.columns import (
     EXPOSURE_COLUMNS,
     HISTORY_COLUMNS,
@@ -43,6 +43,7 @@ from platecover.coverage.edition import (
 from platecover.coverage.edition_publish import archive_lock, publish
 from platecover.coverage.errors import ArchiveError, LogFileError
 from platecover.coverage.footprint_union import union_ranges
+from platecover.coverage.index_build import KeptCells, write_cell_index
 from platecover.coverage.logged_rows import part_notes
 from platecover.coverage.map_cells import KEPT_ORDER, map_cells, save_map_cells
 from platecover.coverage.moc_files import moc_of_ranges, write_moc
@@ -50,6 +51,7 @@ from platecover.coverage.observatory import Observatory, read_observatory
 from platecover.coverage.plate_geometry import GEOMETRY, Records, geometry_records
 from platecover.coverage.plate_log import read_logs
 from platecover.coverage.plate_register import history, read_ledger, replay
+from platecover.coverage.table_files import PART_ROWS
 from platecover.coverage.work_force import cores
 
 Progress = Callable[[str, int, int], None]  # stage, done, total
@@ -83,6 +85,8 @@ def build(
     *,
     strict: bool = False,
     allow_removed: bool = False,
+    processes: int | None = None,
+    part_rows: int = PART_ROWS,
     progress: Progress | None = None,
 ) -> BuildReport:
     """Read the whole set of logs and make it the archive's new edition.
@@ -98,6 +102,11 @@ def build(
         Write nothing if any row is set aside.
     allow_removed : bool, optional
         Let plates of the current edition vanish.
+    processes : int, optional
+        How many read the logs at once; as many as there are cores unless given.
+    part_rows : int, optional
+        Most rows that each of them has in memory; the edition is the same but for the parts
+        in which ``logged/`` keeps the rows.
     progress : callable, optional
         Called as progress(stage, done, total).
 
@@ -124,9 +133,10 @@ def build(
             (folder / name).mkdir()
         rows = read_logs(
             logs, observatory, folder / LOGGED,
-            earlier=before.logged.folder if before else None, progress=tell,
+            earlier=before.logged.folder if before else None,
+            processes=processes, part_rows=part_rows, progress=tell,
         )  # fmt: skip
-        read = settle(rows)
+        read = settle(rows, tell)
         _refuse_if_empty_or_strict(read, strict)
         if not allow_removed:
             _refuse_if_plates_vanish(archive, read)
@@ -157,7 +167,7 @@ def build(
         }
 
     with archive_lock(archive):  # before reading, so that a later builder never comes first
-        publish(archive, write_files)
+        publish(archive, write_files, progress=tell)
     return reports[0]
 
 
@@ -255,7 +265,10 @@ def _write_footprints(folder: Path, before: Edition | None, tell: Progress) -> N
     exposures = map_columns(folder / EXPOSURES, EXPOSURE_COLUMNS)
     geometry = _write_geometry(folder, exposures)
     total = len(geometry)
-    save_cell_index(build_cell_index(geometry, _counter(tell, "cell index", total)), folder)
+    kept = None
+    if before is not None:
+        kept = KeptCells(before.index, carried_over(before, exposures, geometry))
+    write_cell_index(geometry, folder, _counter(tell, "cell index", total), kept=kept)
     save_map_cells(map_cells(geometry, KEPT_ORDER, _counter(tell, "map cells", total)), folder)
     ranges = union_ranges(geometry, SUMMARY_MOC_ORDER, _counter(tell, "coverage", total))
     write_moc(moc_of_ranges(ranges, SUMMARY_MOC_ORDER), folder / "coverage.fits")

@@ -10,6 +10,7 @@ import os
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -97,6 +98,7 @@ def publish(
     write_files: Callable[[Path, int], dict[str, Any]],
     *,
     keep: int = _KEPT_EDITIONS,
+    progress: Callable[[str, int, int], None] | None = None,
 ) -> int:
     """Write a new edition and make it the current one; the lock must be held.
 
@@ -108,6 +110,8 @@ def publish(
         what ``edition.json`` is to say beside the format and the digests.
     keep : int, optional
         How many of the newest editions stay on disk.
+    progress : callable, optional
+        Called as ``progress(stage, done, total)``.
 
     Returns
     -------
@@ -128,11 +132,11 @@ def publish(
     staging.mkdir()
     try:
         summary = write_files(staging, number)
-        _write_summary(staging, number, summary)
+        _write_summary(staging, number, summary, _stage(progress, "digests"))
         _sync(staging)
         os.rename(staging, edition_folder(archive, number))
         _sync_one(editions)
-        open_edition(edition_folder(archive, number)).verify()
+        open_edition(edition_folder(archive, number)).verify(_stage(progress, "checking"))
     except BaseException:
         shutil.rmtree(staging, ignore_errors=True)
         shutil.rmtree(edition_folder(archive, number), ignore_errors=True)
@@ -165,12 +169,24 @@ def _numbers(editions: Path) -> list[int]:
     return [int(path.name) for path in editions.iterdir() if path.name.isdecimal()]
 
 
-def _write_summary(folder: Path, number: int, summary: dict[str, Any]) -> None:
+def _stage(
+    progress: Callable[[str, int, int], None] | None, name: str
+) -> Callable[[int, int], None] | None:
+    """Progress of one stage."""
+    return partial(progress, name) if progress is not None else None
+
+
+def _write_summary(
+    folder: Path,
+    number: int,
+    summary: dict[str, Any],
+    progress: Callable[[int, int], None] | None,
+) -> None:
     """Write ``edition.json`` with sizes and digests of the other files."""
     paths = sorted(path for path in folder.rglob("*") if path.is_file())
     files = {
         path.relative_to(folder).as_posix(): {"bytes": path.stat().st_size, "sha256": sha256}
-        for path, sha256 in zip(paths, digests(paths), strict=True)
+        for path, sha256 in zip(paths, digests(paths, progress), strict=True)
     }
     text = json.dumps({"format": FORMAT_VERSION, "number": number, **summary, "files": files})
     (folder / SUMMARY).write_text(text, encoding="utf-8")

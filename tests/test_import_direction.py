@@ -30,7 +30,7 @@ FLOORS: dict[str, set[str]] = {
         "cell_entries", "cell_index", "edition", "edition_publish", "growing_array",
         "index_build", "index_runs", "map_cells", "moc_files", "plate_register",
     },
-    "building": {"edition_build"},
+    "building": {"carried_over", "edition_build"},
     "asking": {"answers", "epochs", "filters", "plate_record", "search", "sky_map", "union_moc"},
     "using": {"map_files", "map_plots", "plots"},
     "face": {"archive"},
