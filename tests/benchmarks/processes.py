@@ -1,0 +1,89 @@
+"""Time and memory of commands, with all processes that they start (Linux)."""
+
+import os
+import subprocess
+import threading
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+SAMPLE_S = 0.2
+_KB_PER_MB = 1024.0
+
+
+@dataclass(frozen=True)
+class Cost:
+    """What a command took: wall-clock seconds, processor seconds, highest memory of all its
+    processes together (PSS: shared pages counted once), and what it printed last.
+    """
+
+    wall_s: float
+    cpu_s: float
+    peak_mb: float
+    last_line: str
+
+
+def run_measured(command: Sequence[str], environment: Mapping[str, str] | None = None) -> Cost:
+    """Run a command to its end.
+
+    Raises
+    ------
+    RuntimeError
+        If it fails; with the end of what it said.
+    """
+    before = os.times()
+    start = time.perf_counter()
+    process = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment
+    )
+    peak_mb, done = 0.0, threading.Event()
+
+    def watch() -> None:
+        nonlocal peak_mb
+        while not done.wait(SAMPLE_S):
+            peak_mb = max(peak_mb, sum(map(pss_mb, tree(process.pid))))
+
+    watcher = threading.Thread(target=watch)
+    watcher.start()
+    try:
+        output, errors = process.communicate()
+    except BaseException:
+        process.kill()
+        raise
+    finally:
+        wall_s = time.perf_counter() - start
+        done.set()
+        watcher.join()
+    if process.returncode != 0:
+        raise RuntimeError(f"{' '.join(command[:4])} ...: {errors[-2000:]}")
+    after = os.times()
+    cpu_s = after.children_user + after.children_system
+    cpu_s -= before.children_user + before.children_system
+    return Cost(wall_s, cpu_s, peak_mb, (output.strip().splitlines() or [""])[-1])
+
+
+def tree(pid: int) -> list[int]:
+    """A process and its descendants, as they are now."""
+    found = [pid]
+    for known in found:
+        for task in Path(f"/proc/{known}/task").glob("*/children"):
+            try:
+                found += [int(child) for child in task.read_text().split()]
+            except OSError:  # it has just ended
+                continue
+    return found
+
+
+def pss_mb(pid: int, *, own: bool = False) -> float:
+    """Memory of a process, its share of shared pages counted; 0 if it has ended.
+
+    With `own`, only what no other process shares (private pages).
+    """
+    try:
+        lines = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()[1:]
+    except OSError:
+        return 0.0
+    kb = {name: int(value.split()[0]) for name, _, value in (x.partition(":") for x in lines)}
+    wanted = ("Private_Clean", "Private_Dirty") if own else ("Pss",)
+    return sum(kb.get(name, 0) for name in wanted) / _KB_PER_MB
