@@ -145,6 +145,7 @@ def clean_rows(
     linked = scanned & (rng.random(count)[plate] < 0.8)
     ra, dec = _centres(rng, plate, count)
     minutes = rng.choice(_MINUTES_EXPOSED, count)
+    dates, day_known = _dates(rng, day, count)
     size_known = rng.random(count)[plate] < 0.75
     columns = {
         "plate": series.code + rng.choice(np.array(["-", " ", ""], object), count) + number,
@@ -152,8 +153,8 @@ def clean_rows(
         "ra": ra,
         "dec": dec,
         "equinox": _some(rng.random(count) < 0.3, rng.choice(_EQUINOXES, count)),
-        "date": _dates(rng, day, count),
-        "time": _times(rng, exposure, count),
+        "date": dates,
+        "time": _some(day_known, _times(rng, exposure, count)),
         "clock": _some(rng.random(count) < 0.05, rng.choice(np.array(["UT", "LMT"], object), count)),
         "exposure_min": _some(rng.random(count) < 0.95, _NUMBERS[minutes]),
         "width_mm": _some(size_known, _NUMBERS[_sides_mm(rng, count)[plate]]),
@@ -198,8 +199,10 @@ def _centres(rng: np.random.Generator, plate: NDArray[np.int64], count: int) -> 
     return ra, np.where(written == 3, decimal, dec)
 
 
-def _dates(rng: np.random.Generator, day: NDArray[np.int64], count: int) -> Texts:
-    """Write dates: most whole, some a night D/D+1, a month, a year or nothing."""
+def _dates(
+    rng: np.random.Generator, day: NDArray[np.int64], count: int
+) -> tuple[Texts, NDArray[np.bool_]]:
+    """Write dates: most whole, some a night D/D+1, a month, a year or nothing; which name a day."""
     kind = rng.choice(6, count, p=[0.85, 0.06, 0.065, 0.012, 0.003, 0.01])
     dates = _DATES[day]
     dates = np.where(kind == 1, _DATE_WORDS[day], dates)
@@ -207,7 +210,7 @@ def _dates(rng: np.random.Generator, day: NDArray[np.int64], count: int) -> Text
     for shorter, length in ((3, 7), (4, 4), (5, 0)):
         rows = np.flatnonzero(kind == shorter)
         dates[rows] = [text[:length] for text in _DATES[day[rows]]]
-    return dates
+    return dates, kind < 3
 
 
 def _times(rng: np.random.Generator, exposure: NDArray[np.int64], count: int) -> Texts:
