@@ -1,0 +1,1 @@
+def plot_growth(results, path): pass
