@@ -13,7 +13,9 @@ under load are measured by `load_test`.
 import argparse
 import csv
 import shutil
+import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from tests.benchmarks import figures as kept
@@ -47,7 +49,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
     parser.add_argument("--dir", type=Path, required=True, help="where sets and figures are kept")
     parser.add_argument("--sizes", type=int, nargs="+", default=[60_000], metavar="N")
-    parser.add_argument("--only", nargs="*", choices=PARTS, help="parts to measure; none: just tell")
+    parser.add_argument(
+        "--only", nargs="*", choices=PARTS, help="parts to measure; none: just tell"
+    )
     parser.add_argument("--markdown", type=Path, metavar="FILE", help="tables of all sizes known")
     parser.add_argument("--csv", type=Path, metavar="FILE", help="the same as one table")
     parser.add_argument("--plot", type=Path, metavar="FILE", help="how cost grows (.png, .svg)")
@@ -78,7 +82,8 @@ def _measure(parent: Path, size: int, parts: dict[str, tuple[Measure, ...]], pat
     for measures in parts.values():
         for measure in measures:
             results = kept.load(path)
-            found = {each.key: each for each in measure(folder, size)}
+            now = time.strftime("%Y-%m-%d %H:%M")
+            found = {each.key: replace(each, measured=now) for each in measure(folder, size)}
             results[size] = {**results.get(size, {}), **found}
             kept.save(path, results)
 

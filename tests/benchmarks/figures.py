@@ -25,20 +25,25 @@ class Reach:
     ratio_below: bool = False  # the ratio is one of costs, and should stay below
 
 
-# What is wanted, by the key of a figure.
+# What is wanted, by the key of a figure; in this order figures are told.
 REACHES = {
-    "cells_mocpy": Reach(ratio={ANY_SIZE: 2.0}),
     "build_s": Reach({MANY: 60.0, MOST: 600.0}),
     "build_mb": Reach({MANY: 3000.0, MOST: 4000.0}),
     "rebuild_s": Reach({MANY: 10.0}),
+    "rebuild_mb": Reach(),
     "broken_s": Reach(ratio={ANY_SIZE: 2.0}, ratio_below=True),
+    "cells_us": Reach(),
+    "cells_mocpy": Reach(ratio={ANY_SIZE: 2.0}),
     "index_bytes": Reach({ANY_SIZE: 700.0}),
+    "index_mb": Reach(),
+    "rest_bytes": Reach(),
+    "edition_mb": Reach(),
     "open_ms": Reach({ANY_SIZE: 300.0}),
     "worker_mb": Reach({ANY_SIZE: 60.0}),
     "point_ms": Reach({MANY: 0.5}),
     "point_p99_ms": Reach({MANY: 2.0}),
-    "point_r_tree_ms": Reach(ratio={MANY: 12.0}),
     "point_brute_ms": Reach(ratio={MANY: 10.0}),
+    "point_r_tree_ms": Reach(ratio={MANY: 12.0}),
     "cone_votable_ms": Reach({ANY_SIZE: 20.0}),
     "cone_json_ms": Reach({ANY_SIZE: 15.0}),
     "cone_csv_ms": Reach({ANY_SIZE: 15.0}),
@@ -55,7 +60,8 @@ REACHES = {
 class Figure:
     """One measured figure.
 
-    `ratio` compares it with ours or with another build; `note` says what else a reader needs.
+    `ratio` compares it with ours or with another build; `note` says what else a reader needs,
+    `measured` when it was.
     """
 
     key: str
@@ -64,6 +70,7 @@ class Figure:
     unit: str
     ratio: float | None = None
     note: str = ""
+    measured: str = ""
 
 
 Results = dict[int, dict[str, Figure]]  # by size, then key, in the order measured
@@ -109,13 +116,13 @@ def save(path: Path, results: Results) -> None:
 def table_rows(size: int, figures: dict[str, Figure]) -> list[tuple[str, str, str, str, str]]:
     """Rows of work, figure, reach, ratio and whether it is reached, as texts."""
     rows = []
-    for each in figures.values():
+    for each in in_order(figures):
         reach = REACHES.get(each.key, Reach())
         below, ratio_reach = _at(reach.below, size), _at(reach.ratio, size)
         met, wanted = [], []
         if below is not None:
             met.append(each.value < below)
-            wanted.append(f"under {_shown(below)} {each.unit}")
+            wanted.append(f"under {shown(below)} {each.unit}")
         if ratio_reach is not None and each.ratio is not None:
             enough = each.ratio <= ratio_reach if reach.ratio_below else each.ratio >= ratio_reach
             met.append(enough)
@@ -123,8 +130,21 @@ def table_rows(size: int, figures: dict[str, Figure]) -> list[tuple[str, str, st
         work = f"{each.work} ({each.note})" if each.note else each.work
         ratio = "" if each.ratio is None else f"{each.ratio:.1f}"
         verdict = "" if not met else "yes" if all(met) else "NO"
-        rows.append((work, f"{_shown(each.value)} {each.unit}", ", ".join(wanted), ratio, verdict))
+        rows.append((work, f"{shown(each.value)} {each.unit}", ", ".join(wanted), ratio, verdict))
     return rows
+
+
+def in_order(figures: dict[str, Figure]) -> list[Figure]:
+    """Figures as they are told: those with a line in REACHES first, in its order."""
+    places = {key: at for at, key in enumerate(REACHES)}
+    return sorted(figures.values(), key=lambda each: places.get(each.key, len(places)))
+
+
+def heading(size: int, figures: dict[str, Figure]) -> str:
+    """Size of the set, and when the first and the last figure were measured."""
+    times = sorted(each.measured for each in figures.values())
+    when = f", measured {times[0]} to {times[-1]}" if times else ""
+    return f"{size:,} exposures{when}"
 
 
 def _at(by_size: dict[int, float] | None, size: int) -> float | None:
@@ -132,8 +152,8 @@ def _at(by_size: dict[int, float] | None, size: int) -> float | None:
     return by_size.get(size, by_size.get(ANY_SIZE))
 
 
-def _shown(value: float) -> str:
-    """Three digits, no exponent."""
+def shown(value: float) -> str:
+    """Return a number with three digits, without exponent."""
     if value >= 100.0:
         return f"{value:,.0f}"
     return f"{value:.3g}"
@@ -146,7 +166,7 @@ def as_text(size: int, figures: dict[str, Figure]) -> str:
     """Return the table of one size for a terminal."""
     rows = [HEADER, *table_rows(size, figures)]
     widths = [max(len(row[i]) for row in rows) for i in range(len(HEADER))]
-    lines = [f"{size:,} exposures"]
+    lines = [heading(size, figures)]
     for row in rows:
         cells = [
             cell.rjust(width) if i in (1, 3) else cell.ljust(width)
@@ -159,6 +179,7 @@ def as_text(size: int, figures: dict[str, Figure]) -> str:
 
 def as_markdown(size: int, figures: dict[str, Figure]) -> str:
     """Return the table of one size in Markdown."""
-    lines = [f"### {size:,} exposures\n", f"| {' | '.join(HEADER)} |", "| --- | ---: | --- | ---: | --- |"]
+    lines = [f"### {heading(size, figures)}\n", f"| {' | '.join(HEADER)} |"]
+    lines.append("| --- | ---: | --- | ---: | --- |")
     lines += [f"| {' | '.join(row)} |" for row in table_rows(size, figures)]
     return "\n".join(lines) + "\n"

@@ -14,8 +14,9 @@ _KB_PER_MB = 1024.0
 
 @dataclass(frozen=True)
 class Cost:
-    """What a command took: wall-clock seconds, processor seconds, highest memory of all its
-    processes together (PSS: shared pages counted once), and what it printed last.
+    """What a command and all its processes took, and what it printed last.
+
+    `peak_mb` is their highest memory together (PSS: shared pages counted once), as sampled.
     """
 
     wall_s: float

@@ -9,15 +9,15 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from tests.benchmarks.figures import MOST, Figure, seconds, tell
+from tests.benchmarks.peers import Answer, BruteForce, RTree
+from tests.benchmarks.synthetic_logs import SEED
 
 from platecover.coverage.archive import Archive
 from platecover.coverage.directions import ra_dec_deg
 from platecover.coverage.edition import Edition
 from platecover.coverage.regions import Region
 from platecover.coverage.search import matches
-from tests.benchmarks.figures import MOST, Figure, seconds, tell
-from tests.benchmarks.peers import Answer, BruteForce, RTree
-from tests.benchmarks.synthetic_logs import SEED
 
 QUERIES, FEWER_QUERIES = 1000, 50  # the second of slow peers at large sizes
 COMPARED = 50
@@ -78,9 +78,7 @@ def point_figures(folder: Path, size: int) -> list[Figure]:
     return [*figures, _against("point_r_tree_ms", "SQLite R*Tree, exact test", ours, others)]
 
 
-def random_positions(
-    count: int, seed: int
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def random_positions(count: int, seed: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Positions all over the sky, degrees."""
     vectors = np.random.default_rng(seed).normal(size=(count, 3))
     return ra_dec_deg(vectors / np.linalg.norm(vectors, axis=1, keepdims=True))

@@ -20,7 +20,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-
 from tests.benchmarks.log_faults import spoil
 
 Texts = NDArray[np.object_]  # of str
@@ -155,7 +154,9 @@ def clean_rows(
         "equinox": _some(rng.random(count) < 0.3, rng.choice(_EQUINOXES, count)),
         "date": dates,
         "time": _some(day_known, _times(rng, exposure, count)),
-        "clock": _some(rng.random(count) < 0.05, rng.choice(np.array(["UT", "LMT"], object), count)),
+        "clock": _some(
+            rng.random(count) < 0.05, rng.choice(np.array(["UT", "LMT"], object), count)
+        ),
         "exposure_min": _some(rng.random(count) < 0.95, _NUMBERS[minutes]),
         "width_mm": _some(size_known, _NUMBERS[_sides_mm(rng, count)[plate]]),
         "height_mm": _some(size_known, _NUMBERS[_sides_mm(rng, count)[plate]]),
@@ -167,7 +168,9 @@ def clean_rows(
         "condition": rng.choice(np.array(_CONDITIONS, object), count, p=_CONDITION_SHARES)[plate],
         "shelf": "R" + _NUMBERS[(start + plate) // 400 % 1000] + "." + _NUMBERS[plate // 40 % 10],
         "scanned": np.where(scanned & ~linked, "yes", "").astype(object),
-        "scan_url": _some(linked, f"https://scans.example/plates/{series.code}/" + number + ".fits"),
+        "scan_url": _some(
+            linked, f"https://scans.example/plates/{series.code}/" + number + ".fits"
+        ),
         "limiting_mag": _some(rng.random(count) < 0.4, _tenths(rng.integers(90, 190, count))),
         "notes": rng.choice(_NOTES, count),
     }
