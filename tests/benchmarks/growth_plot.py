@@ -25,9 +25,9 @@ COSTS = (
     ("map_ms", "map under a filter", "#CC79A7", "-"),
     ("cone_votable_ms", "5,000 rows, VOTable", "#E69F00", "-"),
 )
-_SIZE_INCH = (7.2, 5.0)
-_LEAST_GAP = 0.052  # between labels, of the height of the axes
-_ROOM_RIGHT = 0.36  # of the drawing, for labels
+_SIZE_INCH = (8.2, 5.0)
+_LEAST_GAP = 0.045  # between labels, of the height of the axes
+_ROOM_RIGHT = 0.40  # of the drawing, for labels
 
 
 def plot_growth(results: Results, path: Path) -> None:
@@ -96,20 +96,16 @@ def _draw_lines(axes: Axes, series: dict[str, list[tuple[int, float]]], sizes: l
 def _label_ends(axes: Axes, results: Results, series: dict[str, list[tuple[int, float]]]) -> None:
     """Name each line at its last point, with its first and last cost, none over another."""
     low, high = np.log(axes.get_ylim())
-    right = axes.get_xlim()[1]
     entries = []
     for key, words, colour, _ in COSTS:
         if key not in series:
             continue
-        (first, first_value), (last, last_value) = series[key][0], series[key][-1]
+        (_, first_value), (last, last_value) = series[key][0], series[key][-1]
         unit = results[last][key].unit
         height = (np.log(last_value / first_value) - low) / (high - low)
-        if last == max(results):
-            said = f"{words}: {shown(first_value)} → {shown(last_value)} {unit}"
-        else:
-            said = f"{words}: {shown(first_value)} → {shown(last_value)} {unit} at {last:,}"
+        till = "" if last == max(results) else f" (at {last:,})"
+        said = f"{words}: {shown(first_value)} → {shown(last_value)} {unit}{till}"
         entries.append((height, said, colour, last, last_value / first_value))
-        assert first == min(size for size, _ in series[key])
     entries.sort()
     places = spread([height for height, *_ in entries], _LEAST_GAP)
     for place, (_, said, colour, size, grown) in zip(places, entries, strict=True):
@@ -120,7 +116,6 @@ def _label_ends(axes: Axes, results: Results, series: dict[str, list[tuple[int, 
             arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.6, "shrinkA": 1,
                         "shrinkB": 3, "relpos": (0.0, 0.5)},
         )  # fmt: skip
-    axes.set_xlim(right=right)
 
 
 def spread(heights: list[float], gap: float) -> list[float]:

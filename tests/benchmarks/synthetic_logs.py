@@ -136,9 +136,11 @@ def clean_rows(
     """Rows `start` to `start + count` of the `rows` of a series, nothing wrong with any."""
     several = rng.random(count) < 0.1
     plate = np.repeat(np.arange(count), np.where(several, rng.integers(2, 5, count), 1))[:count]
-    exposure = np.arange(count) - np.searchsorted(plate, plate) + 1
+    first_row = np.searchsorted(plate, plate)
+    exposure = np.arange(count) - first_row + 1
     days = (END_DAY - FIRST_DAY).astype(int)
-    day = np.minimum((start + plate + rng.random(count)[plate]) * days / rows, days - 1).astype(int)
+    passed = (start + first_row + rng.random(count)[plate]) / rows  # of the time of the series
+    day = np.minimum(passed * days, days - 1).astype(int)
     number = _texts(start + plate + 1)
     scanned = rng.random(count)[plate] < 0.35
     linked = scanned & (rng.random(count)[plate] < 0.8)
