@@ -44,9 +44,10 @@ def build_figures(folder: Path, size: int) -> list[Figure]:
     again = build(folder, logs)
     tell(f"{size:,}: {again.wall_s:.1f} s, {again.peak_mb:.0f} MB")
     processor = f"processor {first.cpu_s:.0f} s"
+    together = f"PSS of all its processes; the largest alone, resident {first.largest_mb:,.0f} MB"
     return [
         Figure("build_s", "build, CSV to servable edition", first.wall_s, "s", note=processor),
-        Figure("build_mb", "build, highest memory", first.peak_mb, "MB", note="all its processes"),
+        Figure("build_mb", "build, highest memory", first.peak_mb, "MB", note=together),
         Figure(
             "rebuild_s", f"rebuild after {CORRECTED_ROWS} changed rows", again.wall_s, "s",
             first.wall_s / again.wall_s, "ratio: build / rebuild",
@@ -146,4 +147,4 @@ def _position_angle_deg(records: Records) -> NDArray[np.float64]:
     """Position angle of +y in ICRS."""
     east, north = east_and_north(*ra_dec_deg(records["centre"]))
     y = records["y_axis"]
-    return np.degrees(np.arctan2((y * east).sum(axis=-1), (y * north).sum(axis=-1)))
+    return np.asarray(np.degrees(np.arctan2((y * east).sum(axis=-1), (y * north).sum(axis=-1))))

@@ -16,12 +16,14 @@ _KB_PER_MB = 1024.0
 class Cost:
     """What a command and all its processes took, and what it printed last.
 
-    `peak_mb` is their highest memory together (PSS: shared pages counted once), as sampled.
+    `peak_mb` is their highest memory together (PSS: shared pages counted once), as sampled;
+    `largest_mb` the highest of any one of them, as the kernel notes it (resident, VmHWM).
     """
 
     wall_s: float
     cpu_s: float
     peak_mb: float
+    largest_mb: float
     last_line: str
 
 
@@ -38,12 +40,14 @@ def run_measured(command: Sequence[str], environment: Mapping[str, str] | None =
     process = subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment
     )
-    peak_mb, done = 0.0, threading.Event()
+    peak_mb, largest_mb, done = 0.0, 0.0, threading.Event()
 
     def watch() -> None:
-        nonlocal peak_mb
+        nonlocal peak_mb, largest_mb
         while not done.wait(SAMPLE_S):
-            peak_mb = max(peak_mb, sum(map(pss_mb, tree(process.pid))))
+            now = tree(process.pid)
+            peak_mb = max(peak_mb, sum(map(pss_mb, now)))
+            largest_mb = max(largest_mb, *map(highest_resident_mb, now))
 
     watcher = threading.Thread(target=watch)
     watcher.start()
@@ -61,7 +65,7 @@ def run_measured(command: Sequence[str], environment: Mapping[str, str] | None =
     after = os.times()
     cpu_s = after.children_user + after.children_system
     cpu_s -= before.children_user + before.children_system
-    return Cost(wall_s, cpu_s, peak_mb, (output.strip().splitlines() or [""])[-1])
+    return Cost(wall_s, cpu_s, peak_mb, largest_mb, (output.strip().splitlines() or [""])[-1])
 
 
 def tree(pid: int) -> list[int]:
@@ -76,15 +80,24 @@ def tree(pid: int) -> list[int]:
     return found
 
 
-def pss_mb(pid: int, *, own: bool = False) -> float:
-    """Memory of a process, its share of shared pages counted; 0 if it has ended.
+def pss_mb(pid: int) -> float:
+    """Memory of a process, with its share of what it shares; 0 if it has ended."""
+    return _kb(Path(f"/proc/{pid}/smaps_rollup"), "Pss") / _KB_PER_MB
 
-    With `own`, only what no other process shares (private pages).
-    """
+
+def highest_resident_mb(pid: int) -> float:
+    """Most memory that a process has had resident so far; 0 if it has ended."""
+    return _kb(Path(f"/proc/{pid}/status"), "VmHWM") / _KB_PER_MB
+
+
+def _kb(path: Path, name: str) -> float:
+    """Return the kilobytes that a line of a file of /proc states."""
     try:
-        lines = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()[1:]
+        lines = path.read_text().splitlines()
     except OSError:
         return 0.0
-    kb = {name: int(value.split()[0]) for name, _, value in (x.partition(":") for x in lines)}
-    wanted = ("Private_Clean", "Private_Dirty") if own else ("Pss",)
-    return sum(kb.get(name, 0) for name in wanted) / _KB_PER_MB
+    for line in lines:
+        key, _, value = line.partition(":")
+        if key == name:
+            return float(value.split()[0])
+    return 0.0

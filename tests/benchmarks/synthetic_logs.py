@@ -234,7 +234,7 @@ def _sides_mm(rng: np.random.Generator, count: int) -> NDArray[np.int64]:
 
 def _some(where: NDArray[np.bool_], texts: Texts) -> Texts:
     """Return the texts where `where` is true, empty ones elsewhere."""
-    return np.where(where, texts, "")
+    return np.asarray(np.where(where, texts, ""))
 
 
 def _texts(numbers: NDArray[np.int64]) -> Texts:
@@ -242,11 +242,11 @@ def _texts(numbers: NDArray[np.int64]) -> Texts:
 
 
 def _tenths(numbers: NDArray[np.int64]) -> Texts:
-    return _NUMBERS[numbers // 10] + "." + _NUMBERS[numbers % 10]
+    return np.asarray(_NUMBERS[numbers // 10] + "." + _NUMBERS[numbers % 10])
 
 
 def _padded(numbers: NDArray[np.int64]) -> Texts:
-    return _TWO_DIGITS[numbers // 100] + _TWO_DIGITS[numbers % 100]
+    return np.asarray(_TWO_DIGITS[numbers // 100] + _TWO_DIGITS[numbers % 100])
 
 
 def main() -> None:

@@ -17,7 +17,7 @@ from tests.benchmarks.synthetic_logs import SEED
 
 FEWER, MORE = 2, 6  # workers, whose memory is compared
 CLIENTS = 8
-CONES_A_WORKER = 100
+CONES_A_WORKER, HEAVY_A_WORKER = 100, 8  # the second: as many maps, as many histograms
 SETTLE_S = 2.0
 
 
@@ -61,8 +61,8 @@ def _ask_much(address: str, workers: int) -> None:
         "api/exposures?" + urlencode({"ra": ra, "dec": dec, "radius": 0, "maxrec": 100})
         for ra, dec in zip(ras.tolist(), decs.tolist(), strict=True)
     ]
-    for at in range(3 * workers):
-        queries.append(f"api/epochs?region=circle+{10 * at}+20+5")
+    for at in range(HEAVY_A_WORKER * workers):
+        queries.append(f"api/epochs?region=circle+{7 * at}+20+5")
         queries.append(f"api/map?show=exposures&order=7&from={1895 + at}")
     with ThreadPoolExecutor(CLIENTS) as clients:
         for _ in clients.map(lambda query: urlopen(address + query).read(), queries):
