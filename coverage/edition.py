@@ -132,9 +132,8 @@ class Edition:
         """
         facts = self.summary["files"]
         paths = [self.folder / name for name in facts]
-        for path, expected, found in zip(
-            paths, facts.values(), digests(paths, progress), strict=True
-        ):
+        found_now = digests(paths, progress)
+        for path, expected, found in zip(paths, facts.values(), found_now, strict=True):
             if found != expected["sha256"]:
                 raise _damaged(path, "its contents differ from what was written")
 
