@@ -9,6 +9,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
@@ -28,6 +29,7 @@ from platecover.coverage.errors import ArchiveError
 
 LOCK = "lock"
 _OURS = {LOCK, CURRENT, EDITIONS, "ledger", f".{CURRENT}-new"}
+_SYNCS_AT_ONCE = 8
 _NAMED = 3  # other things named in a message
 _KEPT_EDITIONS = 3  # the one in use and two that requests in flight may still read
 
@@ -194,8 +196,9 @@ def _write_summary(
 
 def _sync(folder: Path) -> None:
     """Make sure that a folder and its files are on disk before anything names them."""
-    for path in [*folder.rglob("*"), folder]:
-        _sync_one(path)
+    with ThreadPoolExecutor(_SYNCS_AT_ONCE) as pool:  # each waits for the disk, not for us
+        for _ in pool.map(_sync_one, [*folder.rglob("*"), folder]):
+            pass
 
 
 def _sync_one(path: Path) -> None:
