@@ -21,13 +21,11 @@ from platecover.coverage.edge_decision import NO_MATCH, SURE, decided
 from platecover.coverage.edge_distance import edge_distances_rad, in_plate_axes
 from platecover.coverage.edition import Edition
 from platecover.coverage.filters import Selection
-from platecover.coverage.region_overlap import overlap
+from platecover.coverage.region_hits import region_hits
 from platecover.coverage.regions import AllSky, Circle, Region
 
 _ORDER_0_SIDE_DEG = math.degrees(math.sqrt(4.0 * math.pi / 12))
 _SUBDIVISION = 4  # of cells, when healpy decides which a circle overlaps
-_FINER_THAN_REGION = 3  # orders by which covering cells are smaller than the region
-_COVER_ORDERS = (2, 7)  # coarsest and finest order in which a region is covered
 _WIDE_DEG = 80.0  # circles beyond are measured against every exposure
 
 
@@ -103,24 +101,13 @@ def matches(edition: Edition, region: Region, *, measured: bool = True) -> Hits:
     if isinstance(region, AllSky):
         numbers = np.arange(len(edition.geometry))
         return _unmeasured(numbers, np.ones(len(numbers), dtype=np.bool_))
-    numbers, sure = _candidates(edition, region)
-    match, undecided = sure.copy(), np.flatnonzero(~sure)
-    match[undecided], sure[undecided] = overlap(region, edition.geometry[numbers[undecided]])
-    return _unmeasured(numbers[match], sure[match])
+    return _unmeasured(*region_hits(edition.index, edition.geometry, region))
 
 
 def _unmeasured(numbers: NDArray[np.int64], sure: NDArray[np.bool_]) -> Hits:
     """Hits without distances."""
     nothing = np.full(len(numbers), np.nan)
     return Hits(numbers, sure, nothing, nothing)
-
-
-def _candidates(edition: Edition, region: Region) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Exposures that may show a region that is no circle, and whether they do so for certain."""
-    size_deg = math.sqrt(region.area_deg2) or _ORDER_0_SIDE_DEG
-    order = int(math.log2(_ORDER_0_SIDE_DEG / size_deg)) + _FINER_THAN_REGION
-    order = min(max(order, _COVER_ORDERS[0]), _COVER_ORDERS[1])
-    return edition.index.near_cells(region.cover(order))
 
 
 def _circle_candidates(edition: Edition, circle: Circle) -> NDArray[np.int64]:

@@ -16,8 +16,9 @@ FLOORS: dict[str, set[str]] = {
     "sky": {"calendar_dates", "clocks", "equinox", "sky_bodies"},
     "geometry": {
         "cell_of_direction", "constellations", "edge_decision", "edge_distance", "footprint",
-        "footprint_union", "healpix_cells", "plate_geometry", "region_arcs", "region_cells", "region_moc", "region_overlap",
-        "region_polygon", "region_text", "regions",
+        "footprint_union", "healpix_cells", "plate_geometry", "region_arcs", "region_cells",
+        "region_moc", "region_overlap", "region_polygon", "region_text", "region_witnesses",
+        "regions",
     },
     "reading": {
         "delimited_text", "ecsv_header", "log_cells", "log_rows", "log_table",
@@ -30,7 +31,10 @@ FLOORS: dict[str, set[str]] = {
         "index_build", "index_runs", "map_cells", "moc_files", "plate_register",
     },
     "building": {"edition_build"},
-    "asking": {"answers", "epochs", "filters", "plate_record", "search", "sky_map", "union_moc"},
+    "asking": {
+        "answers", "epochs", "filters", "plate_record", "region_hits", "search", "sky_map",
+        "union_moc",
+    },
     "using": {"map_files", "map_plots", "plots"},
     "face": {"archive"},
 }  # fmt: skip
