@@ -114,7 +114,8 @@ def _circle_candidates(edition: Edition, circle: Circle) -> NDArray[np.int64]:
     """Exposures that may show a circle."""
     if circle.radius_deg > _WIDE_DEG:
         return np.arange(len(edition.geometry))
-    order = int(math.log2(_ORDER_0_SIDE_DEG / circle.radius_deg))
+    # of cells about as large as the circle; a quotient could overflow
+    order = int(math.log2(_ORDER_0_SIDE_DEG) - math.log2(circle.radius_deg))
     order = min(max(order, 0), FINEST_ORDER)
     cells = healpy.query_disc(
         1 << order,
