@@ -26,6 +26,7 @@ from platecover.coverage.regions import AllSky, Circle, Region
 
 _ORDER_0_SIDE_DEG = math.degrees(math.sqrt(4.0 * math.pi / 12))
 _SUBDIVISION = 4  # of cells, when healpy decides which a circle overlaps
+_FINER_THAN_CIRCLE = 2  # orders by which covering cells are smaller than its radius
 _WIDE_DEG = 80.0  # circles beyond are measured against every exposure
 
 
@@ -97,7 +98,7 @@ def matches(edition: Edition, region: Region, *, measured: bool = True) -> Hits:
     Hits
     """
     if isinstance(region, Circle):
-        return _circle_hits(edition, region) if measured else _circle_matches(edition, region)
+        return _circle_matches(edition, region, measured)
     if isinstance(region, AllSky):
         numbers = np.arange(len(edition.geometry))
         return _unmeasured(numbers, np.ones(len(numbers), dtype=np.bool_))
@@ -114,8 +115,8 @@ def _circle_candidates(edition: Edition, circle: Circle) -> NDArray[np.int64]:
     """Exposures that may show a circle."""
     if circle.radius_deg > _WIDE_DEG:
         return np.arange(len(edition.geometry))
-    # of cells about as large as the circle; a quotient could overflow
-    order = int(math.log2(_ORDER_0_SIDE_DEG) - math.log2(circle.radius_deg))
+    # a quotient could overflow
+    order = int(math.log2(_ORDER_0_SIDE_DEG) - math.log2(circle.radius_deg)) + _FINER_THAN_CIRCLE
     order = min(max(order, 0), FINEST_ORDER)
     cells = healpy.query_disc(
         1 << order,
@@ -128,18 +129,21 @@ def _circle_candidates(edition: Edition, circle: Circle) -> NDArray[np.int64]:
     return edition.index.near_cells([(order, cells, False)])[0]
 
 
-def _circle_matches(edition: Edition, circle: Circle) -> Hits:
-    """Exposures whose edge is no farther outside than radius and margin, unmeasured."""
+def _circle_matches(edition: Edition, circle: Circle, measured: bool) -> Hits:
+    """Exposures whose edge is no farther outside than radius and margin."""
     x, y, z = unit_vectors(circle.ra_deg, circle.dec_deg).tolist()
     if circle.radius_deg == 0.0:
         certain, possible = edition.index.at_point(x, y, z)
     else:
         certain, possible = _NONE, _circle_candidates(edition, circle)
-    verdicts = _decide(
-        edition.geometry, certain, possible, x, y, z, math.radians(circle.radius_deg)
-    )
+    radius_rad = math.radians(circle.radius_deg)
+    verdicts = _decide(edition.geometry, certain, possible, x, y, z, radius_rad)
     verdicts.sort()
-    return _unmeasured(verdicts >> 1, (verdicts & 1).astype(np.bool_))
+    numbers, sure = verdicts >> 1, (verdicts & 1).astype(np.bool_)
+    if not measured:
+        return _unmeasured(numbers, sure)
+    centre, edge = _distances(edition.geometry, numbers, x, y, z)
+    return Hits(numbers, sure, np.degrees(centre), np.degrees(edge))
 
 
 _NONE = np.zeros(0, dtype=np.int64)
@@ -167,34 +171,15 @@ def _decide(
     return verdicts[:used]
 
 
-def _circle_hits(edition: Edition, circle: Circle) -> Hits:
-    """Exposures whose edge is no farther outside than radius and margin, with distances."""
-    x, y, z = unit_vectors(circle.ra_deg, circle.dec_deg).tolist()
-    if circle.radius_deg == 0.0:
-        numbers = np.concatenate(edition.index.at_point(x, y, z))
-        numbers.sort()
-    else:
-        numbers = _circle_candidates(edition, circle)
-    radius_rad = math.radians(circle.radius_deg)
-    used, centre, edge, sure = _measure(edition.geometry, numbers, x, y, z, radius_rad)
-    return Hits(used, sure, np.degrees(centre), np.degrees(edge))
-
-
 @compiled
-def _measure(
-    geometry: Any, numbers: NDArray[np.int64], x: float, y: float, z: float, radius_rad: float
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
-    """Those of some exposures that show a circle; distances in radians from its middle; if sure."""
-    found, sure = np.empty(len(numbers), np.int64), np.empty(len(numbers), np.bool_)
+def _distances(
+    geometry: Any, numbers: NDArray[np.int64], x: float, y: float, z: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Centre and edge distances of a direction, radians, from some exposures."""
     centre, edge = np.empty(len(numbers)), np.empty(len(numbers))
-    used = 0
-    for number in numbers:
-        record = geometry[number]
-        larger, smaller = edge_distances_rad(record, x, y, z)
-        if larger >= -radius_rad - record.margin_rad:
-            u, v, w = in_plate_axes(record, x, y, z)
-            found[used], edge[used] = number, larger
-            centre[used] = math.atan2(math.hypot(u, v), w)
-            sure[used] = smaller >= -radius_rad + record.margin_rad and record.never_sure == 0
-            used += 1
-    return found[:used], centre[:used], edge[:used], sure[:used]
+    for i in range(len(numbers)):
+        record = geometry[numbers[i]]
+        u, v, w = in_plate_axes(record, x, y, z)
+        centre[i] = math.atan2(math.hypot(u, v), w)
+        edge[i], _ = edge_distances_rad(record, x, y, z)
+    return centre, edge
