@@ -177,9 +177,12 @@ def _distances(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Centre and edge distances of a direction, radians, from some exposures."""
     centre, edge = np.empty(len(numbers)), np.empty(len(numbers))
+    # A light loop first: records far apart are fetched many at once, while the exact test
+    # would wait for one after the other.
     for i in range(len(numbers)):
-        record = geometry[numbers[i]]
-        u, v, w = in_plate_axes(record, x, y, z)
-        centre[i] = math.atan2(math.hypot(u, v), w)
-        edge[i], _ = edge_distances_rad(record, x, y, z)
+        u, v, w = in_plate_axes(geometry[numbers[i]], x, y, z)
+        centre[i], edge[i] = u * u + v * v, w
+    for i in range(len(numbers)):
+        centre[i] = math.atan2(math.sqrt(centre[i]), edge[i])
+        edge[i], _ = edge_distances_rad(geometry[numbers[i]], x, y, z)
     return centre, edge
