@@ -1,5 +1,6 @@
 """Decisions without distances against the exact test."""
 
+import numba
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -12,7 +13,6 @@ from tests.awkward_sky import (
     vectors_of,
 )
 
-from platecover.coverage.compiled import compiled
 from platecover.coverage.edge_decision import (
     MARGINAL,
     NO_MATCH,
@@ -29,7 +29,7 @@ RECORDS["never_sure"] = np.arange(len(PLATES)) % 7 == 0
 RADII_DEG = [0.0, 1e-9, 0.02, 0.1, 2.0, 30.0, 89.0, 90.0, 179.0]
 
 
-@compiled
+@numba.njit  # not kept on disk, where it would outlive a change of what it calls
 def _decide_all(records, vectors, radius_rad, fast, exact):  # type: ignore[no-untyped-def]
     for i in range(len(records)):
         for j in range(len(vectors)):
