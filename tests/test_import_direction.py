@@ -18,20 +18,24 @@ FLOORS: dict[str, set[str]] = {
     "geometry": {
         "cell_of_direction", "constellations", "edge_decision", "edge_distance", "footprint",
         "footprint_union", "healpix_cells", "plate_geometry", "region_arcs", "region_cells",
-        "region_moc", "region_overlap", "region_polygon", "region_text", "regions",
+        "region_moc", "region_overlap", "region_polygon", "region_text", "region_witnesses",
+        "regions",
     },
     "reading": {
-        "across_rows", "delimited_text", "ecsv_header", "log_cells", "log_table",
-        "observatory", "observatory_values", "plate_facts", "plate_log", "record_files",
-        "row_centres", "row_identity", "row_notes", "row_reading", "row_sizes", "row_times",
-        "series_defaults", "sexagesimal", "table_files", "text_records",
+        "across_rows", "delimited_text", "ecsv_header", "log_cells", "log_table", "observatory",
+        "observatory_values", "plate_facts", "plate_log", "record_files", "row_centres",
+        "row_identity", "row_notes", "row_reading", "row_sizes", "row_times", "series_defaults",
+        "sexagesimal", "table_files", "text_records",
     },
     "keeping": {
-        "cell_entries", "cell_index", "edition", "edition_publish", "growing_array",
-        "index_build", "index_runs", "map_cells", "moc_files", "plate_register",
+        "cell_entries", "cell_index", "edition", "edition_publish", "growing_array", "index_build",
+        "index_runs", "map_cells", "moc_files", "plate_register",
     },
     "building": {"carried_over", "edition_build"},
-    "asking": {"answers", "epochs", "filters", "plate_record", "search", "sky_map", "union_moc"},
+    "asking": {
+        "answers", "epochs", "filters", "plate_record", "region_hits", "search", "sky_map",
+        "union_moc",
+    },
     "using": {"map_files", "map_plots", "plots"},
     "face": {"archive"},
 }  # fmt: skip
