@@ -26,6 +26,7 @@ from platecover.coverage.regions import AllSky, Circle, Region
 
 _ORDER_0_SIDE_DEG = math.degrees(math.sqrt(4.0 * math.pi / 12))
 _SUBDIVISION = 4  # of cells, when healpy decides which a circle overlaps
+_GROWN_RAD = 1e-9  # 0.2 mas: healpy finds no cell at all in far smaller circles about a pole
 _FINER_THAN_CIRCLE = 2  # orders by which covering cells are smaller than its radius
 _WIDE_DEG = 80.0  # circles beyond are measured against every exposure
 
@@ -121,7 +122,7 @@ def _circle_candidates(edition: Edition, circle: Circle) -> NDArray[np.int64]:
     cells = healpy.query_disc(
         1 << order,
         unit_vectors(circle.ra_deg, circle.dec_deg),
-        math.radians(circle.radius_deg),
+        math.radians(circle.radius_deg) + _GROWN_RAD,
         inclusive=True,
         fact=_SUBDIVISION,
         nest=True,
