@@ -26,8 +26,10 @@ from platecover.coverage.regions import AllSky, Circle, Region
 
 _ORDER_0_SIDE_DEG = math.degrees(math.sqrt(4.0 * math.pi / 12))
 _SUBDIVISION = 4  # of cells, when healpy decides which a circle overlaps
+_GROWN_RAD = 1e-9  # 0.2 mas: healpy finds no cell at all in far smaller circles about a pole
 _FINER_THAN_CIRCLE = 2  # orders by which covering cells are smaller than its radius
-_WIDE_DEG = 80.0  # circles beyond are measured against every exposure
+_WIDE_DEG = 80.0  # circles beyond are asked of every exposure
+_NONE = np.zeros(0, dtype=np.int64)
 
 
 @dataclass(frozen=True)
@@ -121,7 +123,7 @@ def _circle_candidates(edition: Edition, circle: Circle) -> NDArray[np.int64]:
     cells = healpy.query_disc(
         1 << order,
         unit_vectors(circle.ra_deg, circle.dec_deg),
-        math.radians(circle.radius_deg),
+        math.radians(circle.radius_deg) + _GROWN_RAD,
         inclusive=True,
         fact=_SUBDIVISION,
         nest=True,
@@ -144,9 +146,6 @@ def _circle_matches(edition: Edition, circle: Circle, measured: bool) -> Hits:
         return _unmeasured(numbers, sure)
     centre, edge = _distances(edition.geometry, numbers, x, y, z)
     return Hits(numbers, sure, np.degrees(centre), np.degrees(edge))
-
-
-_NONE = np.zeros(0, dtype=np.int64)
 
 
 @compiled

@@ -1,5 +1,7 @@
 """Decisions without distances against the exact test."""
 
+from typing import Any
+
 import numba
 import numpy as np
 import pytest
@@ -7,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.awkward_sky import (
     AWKWARD_PLATES,
+    Floats,
     directions_about,
     mixed_plates,
     records_of,
@@ -38,11 +41,23 @@ def _decide_all(records, vectors, radius_rad, fast, exact):  # type: ignore[no-u
             exact[i, j] = decided_by_distance(records[i], x, y, z, radius_rad)
 
 
+def rings_about_the_cut(record: Any) -> Floats:
+    """Directions by the circular cut of a plate, a margin or less from it; none if uncut."""
+    if not np.isfinite(record["usable_radius_rad"]):
+        return np.empty((0, 3))
+    margins = np.array([-1.5, -0.5, -0.01, 0.01, 0.5, 1.5])
+    radius = (record["usable_radius_rad"] + margins * record["margin_rad"])[:, None, None]
+    turn = np.linspace(0.0, 2.0 * np.pi, 25)[:, None]
+    outward = np.cos(turn) * record["x_axis"] + np.sin(turn) * record["y_axis"]
+    return (np.cos(radius) * record["centre"] + np.sin(radius) * outward).reshape(-1, 3)
+
+
 @pytest.mark.parametrize("radius_deg", RADII_DEG)
 def test_same_as_by_distance(radius_deg: float) -> None:
     counts = np.zeros(3, dtype=int)
     for number, plate in enumerate(PLATES):
         vectors = vectors_of(*directions_about(plate, 40, seed=number))
+        vectors = np.concatenate([vectors, rings_about_the_cut(RECORDS[number])])
         one = RECORDS[number : number + 1]
         fast, exact = np.zeros((2, 1, len(vectors)), dtype=np.int64)
         _decide_all(one, vectors, np.radians(radius_deg), fast, exact)

@@ -97,6 +97,15 @@ def test_distances_change_no_answer(
     assert not np.isnan(measured.edge_distance_deg).any()
 
 
+@pytest.mark.parametrize("radius", [5e-324, 1e-308, 1e-15])
+def test_a_tiny_circle_is_searched_like_its_centre(awkward_archive: Archive, radius: float) -> None:
+    for ra, dec in ((0.0, 90.0), (83.0, 10.0), (359.999, -15.0)):
+        point = matches(awkward_archive.edition, Region.circle(ra, dec, 0.0))
+        circle = matches(awkward_archive.edition, Region.circle(ra, dec, radius))
+        assert np.array_equal(circle.numbers, point.numbers) and len(point.numbers)
+        assert np.array_equal(circle.sure, point.sure)
+
+
 def test_same_as_astropy_says(archive: Archive) -> None:
     plates = plates_of(archive)
     judge = WcsJudge(plates, never_sure_of(archive))
