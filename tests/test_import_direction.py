@@ -29,7 +29,10 @@ FLOORS: dict[str, set[str]] = {
         "cell_index", "edition", "edition_publish", "map_cells", "moc_files", "plate_register",
     },
     "building": {"edition_build"},
-    "asking": {"answers", "epochs", "filters", "plate_record", "search", "sky_map", "union_moc"},
+    "asking": {
+        "answers", "epochs", "filters", "folded_words", "per_edition", "plate_record", "search",
+        "sky_map", "union_moc",
+    },
     "using": {"map_files", "map_plots", "plots"},
     "face": {"archive"},
 }  # fmt: skip
