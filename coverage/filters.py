@@ -16,7 +16,7 @@ from platecover.coverage.calendar_dates import UNIX_EPOCH_MJD
 from platecover.coverage.edition import Edition
 from platecover.coverage.errors import QueryError
 from platecover.coverage.filter_table import CERTAINTIES, FILTERS, UNKNOWN
-from platecover.coverage.folded_words import folded_words
+from platecover.coverage.folded_words import folded_words, is_utf8
 from platecover.coverage.value_checks import number_between
 
 _SECONDS_PER_MINUTE = 60.0
@@ -57,11 +57,7 @@ class Selection:
                 self._wanted_codes[name] = _wanted_words(edition, name, given[name])
         if "observer" in given:
             part = _single("observer", given["observer"]).casefold()
-            words = folded_words(edition, "observer")
-            wanted = pc.match_substring(words, part)
-            if part == UNKNOWN:
-                wanted = pc.or_(wanted, pc.equal(words, ""))
-            self._wanted_codes["observer"] = _as_numpy(wanted)
+            self._wanted_codes["observer"] = _containing_words(edition, "observer", part)
         self._since_mjd = _date_limits_mjd("from", given.get("since"))[0]
         self._until_mjd = _date_limits_mjd("to", given.get("until"))[1]
         self._shortest_s = _exposure_limit_s("min_exposure", given.get("min_exposure"))
@@ -110,7 +106,6 @@ class Selection:
             keep &= np.isnan(middle)
         return keep
 
-
     def _of(self, column: NDArray[Any], numbers: NDArray[np.int64]) -> NDArray[Any]:
         """Values of some exposures; of all of them without copying."""
         return column if len(numbers) == len(column) else column[numbers]
@@ -125,6 +120,15 @@ def _wanted_mask(wanted: NDArray[np.bool_], codes: NDArray[np.int32]) -> NDArray
     for code in chosen:
         mask |= codes == np.int32(code)
     return mask
+
+
+def _containing_words(edition: Edition, name: str, part: str) -> NDArray[np.bool_]:
+    """Which dictionary codes are of texts with a part in them; 'unknown' is '' as well."""
+    words = folded_words(edition, name)
+    if not is_utf8(part):
+        return np.zeros(len(words), dtype=np.bool_)
+    wanted = pc.match_substring(words, part)
+    return _as_numpy(pc.or_(wanted, pc.equal(words, "")) if part == UNKNOWN else wanted)
 
 
 def _as_numpy(mask: pa.BooleanArray) -> NDArray[np.bool_]:
@@ -150,7 +154,9 @@ def _wanted_words(edition: Edition, name: str, given: Any) -> NDArray[np.bool_]:
     def is_known(value: str) -> bool:
         if value.casefold() in declared:
             return True
-        return not fixed and value != "" and pc.index(words, value.casefold()).as_py() >= 0
+        if fixed or value == "" or not is_utf8(value):
+            return False
+        return bool(pc.index(words, value.casefold()).as_py() >= 0)
 
     wanted = set()
     for value in _listed_values(name, given, is_known):

@@ -36,3 +36,12 @@ def fold(words: pa.StringArray) -> pa.StringArray:
         return lower
     folded = [word.casefold() for word in words.filter(other).to_pylist()]
     return pc.replace_with_mask(lower, other, pa.array(folded, pa.string()))
+
+
+def is_utf8(text: str) -> bool:
+    """Whether a text has no lone surrogates; words never have them, and Arrow refuses them."""
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return False
+    return True

@@ -118,6 +118,7 @@ def passing(archive: Archive, **filters: Any) -> str:
         ({"since": "1900-01-01", "until": "1900-01-01"}, "6"),
         ({"since": "1900", "until": "1890"}, ""),
         ({"since": np.datetime64("1899-07-03")}, "6"),
+        ({"observer": "\udcff"}, ""),
         # minutes, both limits allowed, unknown fails
         ({"min_exposure": 20}, "12368"),
         ({"min_exposure": 20.01}, "23"),
@@ -189,6 +190,7 @@ def test_a_length_between_readings_is_exact_enough_for_the_limits(tmp_path: Path
         ({"condition": "fine"}, True, "condition 'fine' is not known; known: intact"),
         ({"scanned": "maybe"}, True, "scanned 'maybe' is not known; known: yes, no, unknown"),
         ({"scanned": True}, True, "scanned 'True' is not known"),
+        ({"series": "\udcff"}, False, "series '.udcff' is not known"),
         ({"observer": ["a", "b"]}, True, "observer takes one value, got 2"),
         ({"certainty": "certain"}, True, "certainty must be one of sure, marginal, got 'certain'"),
         ({"certainty": []}, True, "certainty takes at least one value"),

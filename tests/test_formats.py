@@ -26,6 +26,7 @@ from platecover.service.formats import (
     aligned,
     printable,
 )
+from platecover.service.row_texts import WordTexts
 
 HOSTILE = [
     "a\x00b", "\x1b[31mred\x1b[0m", "</TD></TR>", "]]>", "<!--", "&amp;", "=1+1", "@SUM(A1)",
@@ -45,6 +46,11 @@ def rows(archive: Archive) -> pa.Table:
     return archive.rows(Region.circle(83.6, 22.0, 0.0))
 
 
+def text_of(form: str, rows: pa.Table, words: WordTexts | None = None) -> bytes:
+    """Rows in a form, whole."""
+    return b"".join(ROW_FORMATS[form](rows, ABOUT, words))
+
+
 def with_texts(rows: pa.Table, texts: list[str], column: str = "object") -> pa.Table:
     """As many rows as texts, with the texts in one column."""
     several = pa.concat_tables([rows] * (len(texts) // len(rows) + 1)).slice(0, len(texts))
@@ -60,7 +66,7 @@ def read_votable(content: bytes) -> Table:
 
 
 def test_json(rows: pa.Table) -> None:
-    body = json.loads(ROW_FORMATS["json"](rows, ABOUT))
+    body = json.loads(text_of("json", rows))
     assert list(body) == ["query", "edition", "count", "truncated", "exposures"]
     assert (body["count"], body["truncated"], body["edition"]) == (4, False, 1)
     assert body["exposures"] == rows.to_pylist()
@@ -69,7 +75,7 @@ def test_json(rows: pa.Table) -> None:
 
 
 def test_csv(rows: pa.Table) -> None:
-    read = list(csv.DictReader(io.StringIO(ROW_FORMATS["csv"](rows, ABOUT).decode(), newline="")))
+    read = list(csv.DictReader(io.StringIO(text_of("csv", rows).decode(), newline="")))
     for line, row in zip(read, rows.to_pylist(), strict=True):
         for name, value in row.items():
             if value is None:
@@ -95,14 +101,14 @@ def same_table(read: Table, rows: pa.Table) -> None:
 
 
 def test_ecsv(rows: pa.Table) -> None:
-    read = Table.read(ROW_FORMATS["ecsv"](rows, ABOUT).decode(), format="ascii.ecsv")
+    read = Table.read(text_of("ecsv", rows).decode(), format="ascii.ecsv")
     same_table(read, rows)
     assert read["s_ra"].meta["ucd"] == "pos.eq.ra;meta.main"
     assert read["t_min"].mask.tolist() == [False, False, False, True]
 
 
 def test_votable(rows: pa.Table) -> None:
-    content = ROW_FORMATS["votable"](rows, ABOUT)
+    content = text_of("votable", rows)
     same_table(read_votable(content), rows)
     document = ElementTree.fromstring(content)
     space = "{http://www.ivoa.net/xml/VOTable/v1.3}"
@@ -117,7 +123,7 @@ def test_votable(rows: pa.Table) -> None:
 
 
 def test_parquet(rows: pa.Table) -> None:
-    read = pq.read_table(io.BytesIO(ROW_FORMATS["parquet"](rows, ABOUT)))
+    read = pq.read_table(io.BytesIO(text_of("parquet", rows)))
     assert read.to_pylist() == rows.to_pylist()
     assert read.column("object").null_count == 4
     assert read.schema.field("t_exptime").metadata == {
@@ -130,7 +136,7 @@ def test_parquet(rows: pa.Table) -> None:
 @pytest.mark.parametrize("form", list(ROW_FORMATS))
 def test_answer_without_rows(archive: Archive, form: str) -> None:
     none = archive.rows(Region.circle(200.0, -80.0, 0.0), series="QN")
-    content = ROW_FORMATS[form](none, ABOUT)
+    content = text_of(form, none)
     if form == "json":
         assert json.loads(content)["exposures"] == []
     elif form == "csv":
@@ -146,7 +152,7 @@ def test_answer_without_rows(archive: Archive, form: str) -> None:
 
 
 def test_hostile_text_in_votable_is_well_formed(rows: pa.Table) -> None:
-    content = ROW_FORMATS["votable"](with_texts(rows, HOSTILE), ABOUT)
+    content = text_of("votable", with_texts(rows, HOSTILE))
     ElementTree.fromstring(content)
     read = list(read_votable(content)["object"])
     for given_text, text in zip(HOSTILE, read, strict=True):
@@ -158,23 +164,23 @@ def test_hostile_text_in_votable_is_well_formed(rows: pa.Table) -> None:
 
 def test_hostile_text_in_csv_json_and_parquet_is_kept(rows: pa.Table) -> None:
     table = with_texts(rows, HOSTILE)
-    text = ROW_FORMATS["csv"](table, ABOUT).decode()
+    text = text_of("csv", table).decode()
     assert [row["object"] for row in csv.DictReader(io.StringIO(text, newline=""))] == HOSTILE
-    body = json.loads(ROW_FORMATS["json"](table, ABOUT))
+    body = json.loads(text_of("json", table))
     assert [row["object"] for row in body["exposures"]] == HOSTILE
-    read = pq.read_table(io.BytesIO(ROW_FORMATS["parquet"](table, ABOUT)))
+    read = pq.read_table(io.BytesIO(text_of("parquet", table)))
     assert read.column("object").to_pylist() == HOSTILE
 
 
 def test_hostile_text_in_ecsv_reads_back(rows: pa.Table) -> None:
     kept = [text for text in HOSTILE if text.isprintable()]
-    content = ROW_FORMATS["ecsv"](with_texts(rows, kept), ABOUT).decode()
+    content = text_of("ecsv", with_texts(rows, kept)).decode()
     assert list(Table.read(content, format="ascii.ecsv")["object"]) == kept
 
 
 def test_terminal_table_controls_no_terminal(rows: pa.Table) -> None:
     for column in ("object", "observer", "exposure_id"):
-        shown = ROW_FORMATS["table"](with_texts(rows, HOSTILE, column), ABOUT).decode()
+        shown = text_of("table", with_texts(rows, HOSTILE, column)).decode()
         assert len(shown.split("\n")) == len(HOSTILE) + 3  # head, rows, sum, line end
         assert all(letter.isprintable() for letter in shown.replace("\n", ""))
         assert max(map(len, shown.split("\n"))) < 300
@@ -184,16 +190,16 @@ def test_terminal_table_controls_no_terminal(rows: pa.Table) -> None:
 @given(text=st.text(st.characters(exclude_categories=["Cs"]), max_size=30))
 def test_any_text_survives(rows: pa.Table, text: str) -> None:
     table = with_texts(rows, [text])
-    ElementTree.fromstring(ROW_FORMATS["votable"](table, ABOUT))
-    body = json.loads(ROW_FORMATS["json"](table, ABOUT))
+    ElementTree.fromstring(text_of("votable", table))
+    body = json.loads(text_of("json", table))
     assert body["exposures"][0]["object"] == text
-    lines = io.StringIO(ROW_FORMATS["csv"](table, ABOUT).decode(), newline="")
+    lines = io.StringIO(text_of("csv", table).decode(), newline="")
     assert next(iter(csv.DictReader(lines)))["object"] == text
-    assert printable(ROW_FORMATS["table"](table, ABOUT).decode()).isprintable()
+    assert printable(text_of("table", table).decode()).isprintable()
 
 
 def test_terminal_table_sums_up(rows: pa.Table) -> None:
-    lines = ROW_FORMATS["table"](rows, ABOUT).decode().splitlines()
+    lines = text_of("table", rows).decode().splitlines()
     assert lines[0].split()[:3] == ["exposure", "UT", "min"]
     assert lines[1].startswith("QN-1-1    1905-03-04 21:30  30.0")
     assert "undated" in lines[4]
