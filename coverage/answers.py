@@ -14,6 +14,7 @@ from platecover.coverage.columns import (
     SET_ASIDE_COLUMNS,
 )
 from platecover.coverage.edition import Edition
+from platecover.coverage.per_edition import PerEdition
 from platecover.coverage.search import Hits
 
 _COLUMNS = {
@@ -22,7 +23,9 @@ _COLUMNS = {
 
 
 RESULT_NAMES = tuple(column.name for column in RESULT_COLUMNS)
-_CERTAINTY = pa.array(["marginal", "sure"])  # by whether it is sure
+_SURE = pa.array(["marginal", "sure"])
+# Rows are taken from all columns at once, which a table of one batch does but slowly.
+_BATCH = PerEdition(lambda edition: edition.exposures.to_batches()[0])
 
 
 def hits_table(edition: Edition, hits: Hits) -> pa.Table:
@@ -56,19 +59,15 @@ def coded_table(edition: Edition, hits: Hits, names: Sequence[str] = RESULT_NAME
     pyarrow.Table
         One chunk a column. Texts are dictionary codes; '' and NaN stand for what is not known.
     """
-    rows = pa.array(hits.numbers)
-    columns = []
-    for name in names:
-        if name == "centre_distance":
-            columns.append(pa.array(hits.centre_distance_deg))
-        elif name == "edge_distance":
-            columns.append(pa.array(hits.edge_distance_deg))
-        elif name == "certainty":
-            codes = pa.array(hits.sure.astype(np.int32))
-            columns.append(pa.DictionaryArray.from_arrays(codes, _CERTAINTY))
-        else:
-            columns.append(edition.exposures.column(name).chunk(0).take(rows))
-    return pa.table(columns, names=list(names))
+    columns = {
+        "centre_distance": pa.array(hits.centre_distance_deg),
+        "edge_distance": pa.array(hits.edge_distance_deg),
+        "certainty": pa.DictionaryArray.from_arrays(pa.array(hits.sure.astype(np.int32)), _SURE),
+    }
+    kept = [name for name in names if name not in columns]
+    batch = _BATCH.of(edition).select(kept).take(pa.array(hits.numbers))
+    columns |= dict(zip(kept, batch.columns, strict=True))
+    return pa.table([columns[name] for name in names], names=list(names))
 
 
 def plain_table(table: pa.Table) -> pa.Table:

@@ -5,12 +5,13 @@ columns is the document's body. Texts that stand as dictionary codes in a column
 ones are made safe once for an edition (`WordTexts`), so that a cell costs a look-up.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from platecover.coverage.answers import decoded
 from platecover.coverage.per_edition import PerEdition
@@ -109,13 +110,19 @@ def row_pieces(table: pa.Table, form: Form, words: WordTexts | None = None) -> I
     """
     words = words or WordTexts()
     for first in range(0, len(table), PIECE_ROWS):
-        piece = table.slice(first, PIECE_ROWS)
-        cells = [
-            cell_texts(_one_chunk(piece.column(name)), name, form, words)
-            for name in piece.column_names
-        ]
-        text = _joined(cells, form)
+        text = _joined(_cells(table.slice(first, PIECE_ROWS), form, words), form)
         yield bytes((text if first else text.slice(len(form.between_rows))).to_pybytes())
+
+
+def _cells(piece: pa.Table, form: Form, words: WordTexts) -> list[pa.StringArray]:
+    """Texts of all columns; those of numbers are made in one go."""
+    columns = {name: _one_chunk(piece.column(name)) for name in piece.column_names}
+    numeric = [name for name in columns if pa.types.is_floating(columns[name].type)]
+    numbers = [columns.pop(name).to_numpy(zero_copy_only=False) for name in numeric]
+    texts = {name: _texts(column, name, form, words) for name, column in columns.items()}
+    for name, cells in zip(numeric, number_texts(numbers, form), strict=True):
+        texts[name] = _labelled(cells, form.label(name))
+    return [texts[name] for name in piece.column_names]
 
 
 def _joined(cells: list[pa.StringArray], form: Form) -> pa.Buffer:
@@ -125,8 +132,8 @@ def _joined(cells: list[pa.StringArray], form: Form) -> pa.Buffer:
     return pc.binary_join_element_wise(*cells, form.between).buffers()[2]
 
 
-def cell_texts(column: pa.Array, name: str, form: Form, words: WordTexts) -> pa.StringArray:
-    """A column's cells as texts that are safe in a form; none is null."""
+def _texts(column: pa.Array, name: str, form: Form, words: WordTexts) -> pa.StringArray:
+    """Cells of a column that holds no floats; none is null."""
     label = form.label(name)
     if pa.types.is_dictionary(column.type):
         known = words.of(form, name, column)
@@ -135,19 +142,34 @@ def cell_texts(column: pa.Array, name: str, form: Form, words: WordTexts) -> pa.
         return _text_cells(decoded(column), form, label)
     if pa.types.is_string(column.type):
         return _text_cells(column, form, label)
-    if pa.types.is_floating(column.type):
-        texts = number_texts(column, form)
-    else:
-        texts = column.cast(pa.string())
-    if label:
-        texts = pc.binary_join_element_wise(label, texts, "")
-    return texts.fill_null(label + form.null)
+    return _labelled(column.cast(pa.string()).fill_null(form.null), label)
 
 
-def number_texts(column: pa.DoubleArray, form: Form) -> pa.StringArray:
-    """Numbers in their shortest exact form, always with a point or an exponent; NaN is null."""
-    numbers = column.to_numpy(zero_copy_only=False)
-    texts = pa.array(numbers, from_pandas=True).cast(pa.string())
+def _labelled(texts: pa.StringArray, label: str) -> pa.StringArray:
+    return pc.binary_join_element_wise(label, texts, "") if label else texts
+
+
+def number_texts(columns: Sequence[NDArray[np.float64]], form: Form) -> list[pa.StringArray]:
+    """Numbers in their shortest exact form, always with a point or an exponent; NaN is null.
+
+    Parameters
+    ----------
+    columns : sequence of arrays, shape (n,)
+    form : Form
+    """
+    if not columns:
+        return []
+    count = len(columns[0])
+    together = pa.array(np.concatenate(columns), from_pandas=True).cast(pa.string())
+    together = together.fill_null(form.null)
+    return [
+        _pointed(together.slice(at * count, count), numbers, form)
+        for at, numbers in enumerate(columns)
+    ]
+
+
+def _pointed(texts: pa.StringArray, numbers: NDArray[np.float64], form: Form) -> pa.StringArray:
+    """Texts of numbers, with a point after whole ones and infinities as the form has them."""
     whole = (numbers == np.floor(numbers)) & (np.abs(numbers) < _LARGEST_PLAIN)
     if whole.any():
         texts = pc.if_else(pa.array(whole), pc.binary_join_element_wise(texts, ".0", ""), texts)
