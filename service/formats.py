@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import math
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -24,6 +25,7 @@ About = Mapping[str, Any]  # query, edition, truncated
 _DECLARED = {column.name: column for column in RESULT_COLUMNS}
 _FIELDS = {column.name: Field.of(column) for column in RESULT_COLUMNS}
 _ROW = "Exposures on photographic plates, one a row"
+_NEEDS_QUOTES = re.compile('[",\r\n]')
 _FIRST_PRINTABLE = 0x20
 _SHOWN = 60  # characters of the bar in a histogram on a terminal
 _WIDEST = 26  # characters of a cell on a terminal
@@ -32,7 +34,9 @@ _SECONDS_PER_MINUTE = 60.0
 
 
 def _csv_text(text: str) -> str:
-    """A text as a cell of CSV that needs quotes."""
+    """A text as a cell of CSV, in quotes where it needs them."""
+    if not _NEEDS_QUOTES.search(text):
+        return text
     doubled = text.replace('"', '""')
     return f'"{doubled}"'
 

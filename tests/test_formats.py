@@ -17,9 +17,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.small_archive import Place
 
+from platecover.coverage.answers import coded_table, plain_table
 from platecover.coverage.archive import Archive
 from platecover.coverage.columns import RESULT_COLUMNS
 from platecover.coverage.regions import Region
+from platecover.service import row_texts
 from platecover.service.formats import (
     EPOCH_FORMATS,
     ROW_FORMATS,
@@ -49,6 +51,21 @@ def rows(archive: Archive) -> pa.Table:
 def text_of(form: str, rows: pa.Table, words: WordTexts | None = None) -> bytes:
     """Rows in a form, whole."""
     return b"".join(ROW_FORMATS[form](rows, ABOUT, words))
+
+
+def coded_with(rows: pa.Table, **texts: list[str]) -> pa.Table:
+    """The rows as the edition would keep them, some columns with other texts; '' is unknown."""
+    columns = {}
+    for name in rows.column_names:
+        values = rows.column(name).combine_chunks()
+        if name in texts:
+            values = pa.array(texts[name], pa.string())
+        if pa.types.is_string(values.type):
+            values = values.fill_null("").dictionary_encode()
+        elif pa.types.is_floating(values.type):
+            values = values.fill_null(float("nan"))
+        columns[name] = values
+    return pa.table(columns)
 
 
 def with_texts(rows: pa.Table, texts: list[str], column: str = "object") -> pa.Table:
@@ -120,6 +137,109 @@ def test_votable(rows: pa.Table) -> None:
         datatypes = {"text": "unicodeChar", "float": "double", "int": "long"}
         assert field.get("datatype") == datatypes[column.kind]
         assert field.get("arraysize") == ("*" if column.kind == "text" else None)
+
+
+READERS: dict[str, Any] = {
+    "csv": lambda content: list(csv.DictReader(io.StringIO(content.decode(), newline=""))),
+    "json": lambda content: json.loads(content)["exposures"],
+    "votable": lambda content: table_rows(read_votable(content)),
+    "ecsv": lambda content: table_rows(Table.read(content.decode(), format="ascii.ecsv")),
+}
+
+
+def table_rows(table: Table) -> list[dict[str, Any]]:
+    """Rows of a Table as dicts, None for what is masked, empty or NaN."""
+    columns = {name: np.ma.MaskedArray(table[name]).tolist() for name in table.colnames}
+    for name, values in columns.items():
+        columns[name] = [None if value in (None, "") or value != value else value
+                         for value in values]  # fmt: skip
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
+def as_csv_reads(row: dict[str, Any]) -> dict[str, str]:
+    """A row as the csv module gives it, numbers as Python writes them."""
+    return {name: "" if value is None else str(value) for name, value in row.items()}
+
+
+@pytest.mark.parametrize("form", READERS)
+def test_every_value_of_many_rows_reads_back_equal(demo_archive: Archive, form: str) -> None:
+    hits = demo_archive.find(Region.parse("circle 150 20 60"))
+    expected = demo_archive.rows(Region.parse("circle 150 20 60")).to_pylist()
+    assert len(expected) > 100
+    words = WordTexts()
+    coded = coded_table(demo_archive.edition, hits)
+    content = text_of(form, coded, words)
+    read = READERS[form](content)
+    if form == "csv":  # 1e-05 and 0.00001 are one number
+        numeric = [column.name for column in RESULT_COLUMNS if column.kind == "float"]
+        for row in (*read, *(expected := [as_csv_reads(row) for row in expected])):
+            row |= {name: float(row[name]) for name in numeric if row[name]}
+    assert read == expected
+    assert text_of(form, coded, words) == content  # with the words that were kept
+    assert text_of(form, plain_table(coded)) == content
+
+
+@pytest.mark.parametrize("form", READERS)
+def test_the_answer_does_not_depend_on_how_it_is_written(
+    rows: pa.Table, form: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = [*HOSTILE, "", "plain"] if form not in ("ecsv",) else ["", "plain", 'a "b", c']
+    many = pa.concat_tables([rows] * 10).slice(0, len(kept))
+    coded = coded_with(many, object=kept, plate=kept[::-1])
+    content = text_of(form, coded, WordTexts())
+    monkeypatch.setattr(row_texts, "_MOST_KEPT", 0)  # no words are kept
+    assert text_of(form, coded, WordTexts()) == content
+    monkeypatch.setattr(row_texts, "PIECE_ROWS", 3)
+    pieces = list(ROW_FORMATS[form](coded, ABOUT, WordTexts()))
+    assert len(pieces) > len(kept) / 3 and b"".join(pieces) == content
+    assert text_of(form, plain_table(coded)) == content
+
+
+# The awkward ones, and what reads back; JSON has no infinities (RFC 8259, section 6).
+NUMBERS = [
+    0.0, -0.0, 1e22, 1e-7, 1e-5, 5e-324, 1.7976931348623157e308, 300.0, 1e9, 1e10, 1e15, 0.1,
+    123456789012.0, 2.0**53, 1 / 3, -12.5, float("inf"), float("-inf"), float("nan"),
+]  # fmt: skip
+
+
+def numbers_table(rows: pa.Table, numbers: list[float]) -> pa.Table:
+    """As many rows as numbers, with the numbers in one column."""
+    several = pa.concat_tables([rows] * (len(numbers) // len(rows) + 1)).slice(0, len(numbers))
+    at = several.column_names.index("t_exptime")
+    return several.set_column(at, "t_exptime", pa.array(numbers, from_pandas=True))
+
+
+def same_number(read: float | None, number: float) -> bool:
+    """Whether a number came back to the last bit, the sign of zero too; None for NaN."""
+    if read is None:
+        return bool(np.isnan(number))
+    return read == number and np.signbit(read) == np.signbit(number)
+
+
+def numbers_read(form: str, table: pa.Table) -> list[float | None]:
+    read = [row["t_exptime"] for row in READERS[form](text_of(form, table))]
+    return [None if value in (None, "") else float(value) for value in read]
+
+
+@pytest.mark.parametrize("form", READERS)
+def test_awkward_numbers_read_back(rows: pa.Table, form: str) -> None:
+    numbers = NUMBERS if form != "json" else [n for n in NUMBERS if not np.isinf(n)]
+    read = numbers_read(form, numbers_table(rows, numbers))
+    for value, number in zip(read, numbers, strict=True):
+        assert same_number(value, number), (value, number)
+    if form == "json":
+        content = text_of(form, numbers_table(rows, [300.0, float("inf"), float("nan")]))
+        values = [row["t_exptime"] for row in json.loads(content)["exposures"]]
+        assert values == [300.0, None, None]
+        assert isinstance(values[0], float)  # a column has one type
+
+
+@settings(max_examples=30, deadline=None)
+@given(numbers=st.lists(st.floats(allow_infinity=False), min_size=1, max_size=40))
+@pytest.mark.parametrize("form", ["csv", "json", "votable"])
+def test_any_number_reads_back(rows: pa.Table, form: str, numbers: list[float]) -> None:
+    read = numbers_read(form, numbers_table(rows, numbers))
+    assert all(same_number(value, n) for value, n in zip(read, numbers, strict=True))
 
 
 def test_parquet(rows: pa.Table) -> None:
