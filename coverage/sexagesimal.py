@@ -78,8 +78,10 @@ class _Angle:
     reason: str = ""
 
 
-def right_ascensions(texts: Texts, *, typed: bool = False) -> Angles:
-    """Read the right ascensions of one file.
+def right_ascensions(
+    texts: Texts, *, typed: bool = False, sexagesimal_elsewhere: bool = False
+) -> Angles:
+    """Read the right ascensions of one file, or of a part of it.
 
     Parameters
     ----------
@@ -88,6 +90,8 @@ def right_ascensions(texts: Texts, *, typed: bool = False) -> Angles:
         degrees; '' is missing.
     typed : bool
         Whether the column holds numbers: degrees, without error by digits.
+    sexagesimal_elsewhere : bool
+        Whether any cell in other parts of the file is sexagesimal.
 
     Returns
     -------
@@ -97,7 +101,7 @@ def right_ascensions(texts: Texts, *, typed: bool = False) -> Angles:
         sexagesimal, since it may be hours or degrees.
     """
     angles = _angles(texts, _right_ascension, typed)
-    if (angles.form == SEXAGESIMAL).any():
+    if sexagesimal_elsewhere or (angles.form == SEXAGESIMAL).any():
         for at in np.flatnonzero((angles.form == LONE_INTEGER) & (angles.reasons == "")):
             if float(texts[at]) <= HOURS_PER_DAY:
                 angles.reasons[at] = (
@@ -164,7 +168,9 @@ def _read(text: str, *, hours_by_default: bool) -> tuple[_Angle, bool]:
     if len(plain) > _LONGEST_ANGLE:
         raise ValueError(f"{shown(text)} is not an angle")
     plain = plain.translate(_PLAIN).lower().replace("mm", "s").replace("deg", "d")  # '' is "
-    plain = _MARK_BEFORE_DECIMALS.sub(r"\2\1", " ".join(plain.split()))
+    plain = " ".join(plain.split())
+    if "." in plain:
+        plain = _MARK_BEFORE_DECIMALS.sub(_mark_last, plain)
     match = _DECIMAL.fullmatch(plain)
     if match:
         hours = match["mark"] == "h"
@@ -194,6 +200,10 @@ def _read(text: str, *, hours_by_default: bool) -> tuple[_Angle, bool]:
     if hours:
         deg, half_unit = deg * DEGREES_PER_HOUR, half_unit * DEGREES_PER_HOUR
     return _Angle(deg, half_unit, form), hours
+
+
+def _mark_last(match: re.Match[str]) -> str:
+    return match[2] + match[1]
 
 
 def _marks_agree(match: re.Match[str]) -> bool:

@@ -13,7 +13,7 @@ Key = TypeVar("Key", bound=Hashable)
 
 def as_texts(values: Iterable[str]) -> Texts:
     """Return `values` as an object array of str, one-dimensional whatever they hold."""
-    listed = list(values)
+    listed = values if isinstance(values, list) else list(values)
     texts = np.empty(len(listed), dtype=object)
     texts[:] = listed
     return texts
@@ -26,9 +26,18 @@ def encode(values: Iterable[Key]) -> tuple[list[Key], NDArray[np.int64]]:
     return list(places), np.array(codes, dtype=np.int64)
 
 
+def well_formed(texts: list[str]) -> list[str]:
+    """Return texts that UTF-8 can hold: a lone surrogate, which it cannot, becomes "?"."""
+    try:
+        "".join(texts).encode()
+    except UnicodeEncodeError:
+        return [text.encode("utf-8", "replace").decode() for text in texts]
+    return texts
+
+
 def stripped(texts: Texts) -> Texts:
     """Return the texts without white space around them."""
-    return as_texts(text.strip() for text in texts)
+    return as_texts([text.strip() for text in texts.tolist()])
 
 
 def read_each(
