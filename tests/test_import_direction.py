@@ -33,8 +33,8 @@ FLOORS: dict[str, set[str]] = {
     },
     "building": {"carried_over", "edition_build"},
     "asking": {
-        "answers", "epochs", "filters", "plate_record", "region_hits", "search", "sky_map",
-        "union_moc",
+        "answers", "epochs", "filters", "folded_words", "per_edition", "plate_record",
+        "region_hits", "search", "sky_map", "union_moc",
     },
     "using": {"map_files", "map_plots", "plots"},
     "face": {"archive"},
