@@ -11,24 +11,29 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from platecover.coverage.compiled import compiled
-from platecover.coverage.footprint import (
-    TOUCHES,
-    bounded_distances,
-    footprint_cells,
-    touches_cell,
+from platecover.coverage.cell_place import (
+    CENTRE_OUT,
+    FAR,
+    WHOLE,
+    outlines_of,
+    places,
+    reaches_without_margin,
 )
+from platecover.coverage.compiled import compiled
+from platecover.coverage.footprint import TOUCH_STACK, TOUCHES, footprint_cells, touches_cell
 from platecover.coverage.healpix_cells import (
     BASE_CELLS,
     BOUNDING_RADIUS_RAD,
-    cell_direction,
+    STACK,
+    centre_in_base,
     merged_ranges,
+    push_base_cells,
+    push_children,
 )
 from platecover.coverage.plate_geometry import Records
 
 FINEST_PAINTED_ORDER = 11  # its sky takes 67 MB
 _CHUNK = 2_000  # exposures between two reports of progress, and held as cells at once
-_STACK = 128  # 12 base cells and three waiting siblings at each of 29 orders
 
 
 def union_ranges(
@@ -51,12 +56,13 @@ def union_ranges(
     """
     records = np.asarray(records)
     painted = order <= FINEST_PAINTED_ORDER
+    reaches = reaches_without_margin()
     covered = np.zeros(_level_start(order + 1) if painted else 0, dtype=np.bool_)
     merged = np.zeros((0, 2), dtype=np.uint64)
     for start in range(0, len(records), _CHUNK):
         part = records[start : start + _CHUNK]
         if painted:
-            _paint(part, order, BOUNDING_RADIUS_RAD, covered)
+            _paint(outlines_of(part), order, reaches, covered)
         else:
             merged = merged_ranges(np.concatenate([merged, _touched_ranges(part, order)]))
         if progress is not None:
@@ -88,35 +94,34 @@ def _level_start(order: int) -> int:
 
 @compiled
 def _paint(
-    records: Any, last_order: int, radii: NDArray[np.float64], covered: NDArray[np.bool_]
+    outlines: Any, last_order: int, reaches: NDArray[np.float64], covered: NDArray[np.bool_]
 ) -> None:
     """Mark the cells of footprints; four marked siblings mark their parent."""
     starts = np.empty(last_order + 1, np.int64)
     starts[0] = 0
     for order in range(last_order):
         starts[order + 1] = starts[order] + (BASE_CELLS << (2 * order))
-    stack_cell, stack_order = np.empty(_STACK, np.int64), np.empty(_STACK, np.int64)
-    for i in range(len(records)):
-        record = records[i]
-        for base in range(BASE_CELLS):
-            stack_cell[base], stack_order[base] = base, 0
-        waiting = BASE_CELLS
+    stack, touch_stack = np.empty((STACK, 4), np.int64), np.empty((TOUCH_STACK, 4), np.int64)
+    for i in range(len(outlines)):
+        outline = outlines[i]
+        waiting = push_base_cells(stack)
         while waiting > 0:
             waiting -= 1
-            order, cell = stack_order[waiting], stack_cell[waiting]
+            order, cell = stack[waiting, 0], stack[waiting, 1]
+            column, row = stack[waiting, 2], stack[waiting, 3]
             if covered[starts[order] + cell]:
                 continue
-            x, y, z = cell_direction(order, cell)
-            distance, _ = bounded_distances(record, x, y, z, radii[order])
-            if distance < -radii[order]:
+            x, y, z = centre_in_base(order, cell >> (2 * order), column, row)
+            place, _ = places(outline, x, y, z, reaches[order, 0], reaches[order, 1])
+            if place == FAR:
                 continue
-            if distance < radii[order]:
+            if place != WHOLE:
                 if order < last_order:
-                    for child in range(4):
-                        stack_cell[waiting], stack_order[waiting] = 4 * cell + child, order + 1
-                        waiting += 1
+                    waiting = push_children(stack, waiting, order, cell, column, row)
                     continue
-                if not touches_cell(record, order, cell, distance, radii):
+                if place == CENTRE_OUT and not touches_cell(
+                    outline, order, cell, column, row, reaches, touch_stack
+                ):
                     continue
             covered[starts[order] + cell] = True
             while order > 0:

@@ -15,9 +15,9 @@ FLOORS: dict[str, set[str]] = {
     },
     "sky": {"calendar_dates", "clocks", "equinox", "sky_bodies"},
     "geometry": {
-        "constellations", "edge_distance", "footprint", "footprint_union", "healpix_cells",
-        "plate_geometry", "region_arcs", "region_cells", "region_moc", "region_overlap",
-        "region_polygon", "region_text", "regions",
+        "cell_place", "constellations", "edge_distance", "footprint", "footprint_union",
+        "healpix_cells", "plate_geometry", "region_arcs", "region_cells", "region_moc",
+        "region_overlap", "region_polygon", "region_text", "regions",
     },
     "reading": {
         "delimited_text", "ecsv_header", "log_cells", "log_rows", "log_table",
