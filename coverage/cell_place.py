@@ -57,23 +57,27 @@ def outlines_of(records: Records) -> Outlines:
     for name in ("x_axis", "y_axis", "centre", "margin_rad", "either_layout"):
         outlines[name] = records[name]
     tan_x, tan_y = records["tan_half_width"], records["tan_half_height"]
-    tan_corner = np.hypot(tan_x, tan_y)
-    radius = np.minimum(records["usable_radius_rad"], np.arctan(tan_corner))
-    outlines["cut"] = radius < np.arctan(tan_corner)
-    tan_radius = np.where(outlines["cut"], np.tan(radius), tan_corner)
-    _set_angle(outlines, "radius", tan_radius)
+    # All on the tangent plane, where a side is at `tangent` and ends at its corner or the circle.
+    to_corner = np.hypot(tan_x, tan_y)
+    cut = records["usable_radius_rad"] < np.arctan(to_corner)
+    to_circle = np.tan(records["usable_radius_rad"], where=cut, out=to_corner.copy())
+    outlines["cut"] = cut
+    _set_angle(outlines, "radius", to_circle)
     for name, tangent, across in (("x", tan_x, tan_y), ("y", tan_y, tan_x)):
-        # On the tangent plane: the side is at `tangent`, and ends at its corner or the circle.
-        to_circle = np.sqrt(np.maximum((tan_radius - tangent) * (tan_radius + tangent), 0.0))
-        half = np.where(outlines["cut"], np.minimum(to_circle, across), across)
+        left = np.sqrt(np.maximum((to_circle - tangent) * (to_circle + tangent), 0.0))
+        half = np.where(cut, np.minimum(left, across), across)
         _set_angle(outlines, f"side_{name}", tangent)
         _set_angle(outlines, f"half_{name}", half * outlines[f"cos_side_{name}"])
-        outlines[f"left_{name}"] = tangent <= tan_radius
-        end = (np.minimum(tangent, tan_radius), half)
-        u, v = end if name == "x" else end[::-1]
-        ends = np.stack([u, v, np.ones(len(records))], axis=1)
-        outlines[f"end_{name}"] = ends / np.sqrt(1.0 + u * u + v * v)[:, None]
+        outlines[f"left_{name}"] = tangent <= to_circle
+        outlines[f"end_{name}"] = _directions(np.minimum(tangent, to_circle), half)
+    outlines["end_y"] = outlines["end_y"][:, [1, 0, 2]]  # v along the axis, u across
     return outlines
+
+
+def _directions(u: NDArray[np.float64], v: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Unit vectors to (u, v) on the tangent plane."""
+    length = np.sqrt(1.0 + u * u + v * v)
+    return np.stack([u, v, np.ones(len(u))], axis=1) / length[:, None]
 
 
 def _set_angle(outlines: Outlines, name: str, tangent: NDArray[np.float64]) -> None:

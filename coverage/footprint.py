@@ -155,7 +155,7 @@ def _refine_all(
 ) -> tuple[int, int]:
     """Refine one exposure after the other until the buffers are full; exposures done, cells."""
     stack = np.empty((STACK, 4), np.int64)
-    touch_stack = np.empty((TOUCH_STACK, 4), np.int64)
+    touch_stack = np.empty((TOUCH_STACK, 3), np.int64)
     reaches = bare_reaches.copy()
     used = 0
     for i in range(len(outlines)):
@@ -224,23 +224,28 @@ def touches_cell(
     reaches: NDArray[np.float64],
     stack: NDArray[np.int64],
 ) -> bool:
-    """Whether a footprint touches a cell whose centre is outside: holds a centre within the cell.
+    """Whether a footprint that doesn't hold a cell's centre touches it: holds a finer cell's.
 
     Never false for a cell that is touched; at worst true for one missed by 1/4096 of its side.
-    `reaches` without margin; `stack` has TOUCH_STACK rows.
+    `reaches` are without margin; `stack` has TOUCH_STACK rows (order, column, row).
     """
-    last_order = min(order + _TOUCH_LEVELS, HIGHEST_ORDER)
-    if order == last_order:
-        return True
-    waiting = push_children(stack, 0, order, cell, column, row)
+    base, last_order = cell >> (2 * order), min(order + _TOUCH_LEVELS, HIGHEST_ORDER)
+    stack[0, 0], stack[0, 1], stack[0, 2] = order, column, row
+    waiting = 1
     while waiting > 0:
         waiting -= 1
-        order, cell = stack[waiting, 0], stack[waiting, 1]
-        column, row = stack[waiting, 2], stack[waiting, 3]
-        x, y, z = centre_in_base(order, cell >> (2 * order), column, row)
-        larger, _ = places(outline, x, y, z, reaches[order, 0], reaches[order, 1])
-        if larger > CENTRE_OUT or (larger == CENTRE_OUT and order == last_order):
+        order, column, row = stack[waiting, 0], 2 * stack[waiting, 1], 2 * stack[waiting, 2]
+        if order == last_order:
             return True
-        if larger == CENTRE_OUT:
-            waiting = push_children(stack, waiting, order, cell, column, row)
+        order += 1
+        for child in range(4):
+            child_column, child_row = column + (child & 1), row + (child >> 1)
+            x, y, z = centre_in_base(order, base, child_column, child_row)
+            larger, _ = places(outline, x, y, z, reaches[order, 0], reaches[order, 1])
+            if larger > CENTRE_OUT:
+                return True
+            if larger == CENTRE_OUT:
+                stack[waiting, 0], stack[waiting, 1] = order, child_column
+                stack[waiting, 2] = child_row
+                waiting += 1
     return False

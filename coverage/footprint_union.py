@@ -6,6 +6,7 @@ times. Finer unions are made footprint by footprint.
 """
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
@@ -20,7 +21,13 @@ from platecover.coverage.cell_place import (
     reaches_without_margin,
 )
 from platecover.coverage.compiled import compiled
-from platecover.coverage.footprint import TOUCH_STACK, TOUCHES, footprint_cells, touches_cell
+from platecover.coverage.footprint import (
+    THREADS,
+    TOUCH_STACK,
+    TOUCHES,
+    footprint_cells,
+    touches_cell,
+)
 from platecover.coverage.healpix_cells import (
     BASE_CELLS,
     BOUNDING_RADIUS_RAD,
@@ -55,19 +62,8 @@ def union_ranges(
         Half-open ranges of cells of `order`, ascending, apart from each other.
     """
     records = np.asarray(records)
-    painted = order <= FINEST_PAINTED_ORDER
-    reaches = reaches_without_margin()
-    covered = np.zeros(_level_start(order + 1) if painted else 0, dtype=np.bool_)
-    merged = np.zeros((0, 2), dtype=np.uint64)
-    for start in range(0, len(records), _CHUNK):
-        part = records[start : start + _CHUNK]
-        if painted:
-            _paint(outlines_of(part), order, reaches, covered)
-        else:
-            merged = merged_ranges(np.concatenate([merged, _touched_ranges(part, order)]))
-        if progress is not None:
-            progress(len(part))
-    return _painted_ranges(covered, order) if painted else merged
+    ranges = _by_painting if order <= FINEST_PAINTED_ORDER else _by_merging
+    return ranges(records, order, progress or (lambda _: None))
 
 
 def boundary_cells_bound(records: Records, order: int) -> float:
@@ -77,6 +73,40 @@ def boundary_cells_bound(records: Records, order: int) -> float:
     )
     layouts = 1.0 + records["either_layout"]
     return float(np.sum(layouts * (around_rad / BOUNDING_RADIUS_RAD[order] * 2.0 + 4.0)))
+
+
+def _by_merging(
+    records: Records, order: int, progress: Callable[[int], None]
+) -> NDArray[np.uint64]:
+    """Ranges of the footprints one by one, merged."""
+    merged = np.zeros((0, 2), dtype=np.uint64)
+    for start in range(0, len(records), _CHUNK):
+        part = records[start : start + _CHUNK]
+        merged = merged_ranges(np.concatenate([merged, _touched_ranges(part, order)]))
+        progress(len(part))
+    return merged
+
+
+def _by_painting(
+    records: Records, order: int, progress: Callable[[int], None]
+) -> NDArray[np.uint64]:
+    """Ranges of what all footprints together mark on one sky.
+
+    Threads share the sky: a mark is never taken back, and where two miss that together they
+    covered a parent, that costs time later but no cell.
+    """
+    covered = np.zeros(_level_start(order + 1), dtype=np.bool_)
+    reaches = reaches_without_margin()
+
+    def paint(start: int) -> int:
+        outlines = outlines_of(records[start : start + _CHUNK])
+        _paint(outlines, order, reaches, covered)
+        return len(outlines)
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        for done in pool.map(paint, range(0, len(records), _CHUNK)):
+            progress(done)
+    return _painted_ranges(covered, order)
 
 
 def _touched_ranges(records: Records, order: int) -> NDArray[np.uint64]:
@@ -101,7 +131,7 @@ def _paint(
     starts[0] = 0
     for order in range(last_order):
         starts[order + 1] = starts[order] + (BASE_CELLS << (2 * order))
-    stack, touch_stack = np.empty((STACK, 4), np.int64), np.empty((TOUCH_STACK, 4), np.int64)
+    stack, touch_stack = np.empty((STACK, 4), np.int64), np.empty((TOUCH_STACK, 3), np.int64)
     for i in range(len(outlines)):
         outline = outlines[i]
         waiting = push_base_cells(stack)

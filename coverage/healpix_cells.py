@@ -25,15 +25,9 @@ BOUNDING_RADIUS_RAD: NDArray[np.float64] = np.array(
 
 # Of each base cell: the row of its southern corner counted from the north pole, and the longitude
 # of its centre in eighths of a turn (Gorski et al. 2005, section 5.3).
-_FACE_ROW = (2, 2, 2, 2, 3, 3, 3, 3, 4, 4, 4, 4)
-_FACE_EIGHTH = (1, 3, 5, 7, 0, 2, 4, 6, 1, 3, 5, 7)
+_FACE_ROW = np.array([2, 2, 2, 2, 3, 3, 3, 3, 4, 4, 4, 4])
+_FACE_EIGHTH = np.array([1, 3, 5, 7, 0, 2, 4, 6, 1, 3, 5, 7])
 _EIGHTH_TURN_RAD = math.pi / 4
-_COS_EIGHTHS = tuple(math.cos(eighth * _EIGHTH_TURN_RAD) for eighth in range(8))
-_SIN_EIGHTHS = tuple(math.sin(eighth * _EIGHTH_TURN_RAD) for eighth in range(8))
-
-_TERMS = 10
-_SINE_SERIES = tuple((-1) ** n / math.factorial(2 * n + 1) for n in range(_TERMS))
-_COSINE_SERIES = tuple((-1) ** n / math.factorial(2 * n) for n in range(_TERMS))
 
 
 @compiled
@@ -60,26 +54,8 @@ def centre_in_base(order: int, base: int, column: int, row: int) -> tuple[float,
         from_pole = in_ring * in_ring / (3.0 * side * side)  # 1 - |z|, kept exact near the pole
         z = 1.0 - from_pole if ring < side else from_pole - 1.0
         sine = math.sqrt(from_pole * (2.0 - from_pole))
-    sin_turn, cos_turn = _sine_and_cosine((column - row) / in_ring)
-    eighth = _FACE_EIGHTH[base]
-    x = cos_turn * _COS_EIGHTHS[eighth] - sin_turn * _SIN_EIGHTHS[eighth]
-    y = sin_turn * _COS_EIGHTHS[eighth] + cos_turn * _SIN_EIGHTHS[eighth]
-    return sine * x, sine * y, z
-
-
-@compiled
-def _sine_and_cosine(eighths: float) -> tuple[float, float]:
-    """Sine and cosine of -1 to 1 eighths of a turn; their power series, faster than the library.
-
-    The first terms left out are below 1e-17 (DLMF 4.19.1 and 4.19.2).
-    """
-    turn = eighths * _EIGHTH_TURN_RAD
-    square = turn * turn
-    sine = cosine = 0.0
-    for term in range(len(_SINE_SERIES) - 1, -1, -1):
-        sine = _SINE_SERIES[term] + square * sine
-        cosine = _COSINE_SERIES[term] + square * cosine
-    return turn * sine, cosine
+    longitude = (_FACE_EIGHTH[base] + (column - row) / in_ring) * _EIGHTH_TURN_RAD
+    return sine * math.cos(longitude), sine * math.sin(longitude), z
 
 
 @compiled
