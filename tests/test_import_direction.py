@@ -16,10 +16,10 @@ FLOORS: dict[str, set[str]] = {
     },
     "sky": {"calendar_dates", "clocks", "equinox", "sky_bodies"},
     "geometry": {
-        "cell_of_direction", "constellations", "edge_decision", "edge_distance", "footprint",
-        "footprint_union", "healpix_cells", "plate_geometry", "region_arcs", "region_cells",
-        "region_moc", "region_overlap", "region_polygon", "region_text", "region_witnesses",
-        "regions",
+        "cell_of_direction", "cell_place", "constellations", "edge_decision", "edge_distance",
+        "footprint", "footprint_union", "healpix_cells", "plate_geometry", "region_arcs",
+        "region_cells", "region_moc", "region_overlap", "region_polygon", "region_text",
+        "region_witnesses", "regions",
     },
     "reading": {
         "across_rows", "delimited_text", "ecsv_header", "log_cells", "log_table", "observatory",
