@@ -104,12 +104,10 @@ def test_the_nearest_are_those_of_all_plates_of_the_series(tmp_path: Path) -> No
     for text, nearest in (
         ("HB 23", "HB-22, HB-21, HB-20, HB-7, HB-1"),
         ("HB 24a", "HB-22, HB-21, HB-20, HB-7, HB-1"),
-        ("HB " + "9" * 90, "HB-99999999, HB-501, HB-500, HB-22, HB-21"),
+        ("HB 99999990", "HB-99999999, HB-501, HB-500, HB-22, HB-21"),
         ("KT 1", "KT-24"),
         ("Wz 1", "none in this series"),
     ):
         with pytest.raises(QueryError) as caught:
             archive.plate_record(text)
-        # beyond 2**53 distances are equal to a float, and the order is that of the names
-        found = str(caught.value).partition("nearest: ")[2]
-        assert found == nearest or (len(text) > 50 and len(found.split(", ")) == 5), text
+        assert str(caught.value).partition("nearest: ")[2] == nearest
