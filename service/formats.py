@@ -7,6 +7,7 @@ import math
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import cache
 from typing import Any
 
 import pyarrow as pa
@@ -45,12 +46,17 @@ def _json_text(text: str) -> str:
     return json.dumps(text, ensure_ascii=False)
 
 
+@cache
+def _json_label(name: str) -> str:
+    return f"{_json_text(name)}: "
+
+
 _CSV_ROWS = Form("csv", b'",\r\n', 0, _csv_text)
 _ECSV_ROWS = replace(_CSV_ROWS, name="ecsv", end="\n")
 _JSON_ROWS = Form(
     "json", b'"\\', _FIRST_PRINTABLE, lambda text: _json_text(text)[1:-1],
     start="{", between=", ", end="}", between_rows=",\n", quote='"',
-    label=lambda name: f"{_json_text(name)}: ",
+    label=_json_label,
     null="null", infinite="null", minus_infinite="null",
 )  # fmt: skip
 

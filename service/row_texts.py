@@ -159,24 +159,20 @@ def number_texts(columns: Sequence[NDArray[np.float64]], form: Form) -> list[pa.
     """
     if not columns:
         return []
-    count = len(columns[0])
-    together = pa.array(np.concatenate(columns), from_pandas=True).cast(pa.string())
-    together = together.fill_null(form.null)
-    return [
-        _pointed(together.slice(at * count, count), numbers, form)
-        for at, numbers in enumerate(columns)
-    ]
-
-
-def _pointed(texts: pa.StringArray, numbers: NDArray[np.float64], form: Form) -> pa.StringArray:
-    """Texts of numbers, with a point after whole ones and infinities as the form has them."""
+    numbers = np.stack(columns)
+    texts = pa.array(numbers.ravel(), from_pandas=True).cast(pa.string()).fill_null(form.null)
     whole = (numbers == np.floor(numbers)) & (np.abs(numbers) < _LARGEST_PLAIN)
-    if whole.any():
-        texts = pc.if_else(pa.array(whole), pc.binary_join_element_wise(texts, ".0", ""), texts)
-    if np.isinf(numbers).any():
-        texts = pc.if_else(pa.array(numbers == np.inf), form.infinite, texts)
-        texts = pc.if_else(pa.array(numbers == -np.inf), form.minus_infinite, texts)
-    return texts
+    has_whole, has_infinite = whole.any(axis=1), np.isinf(numbers).any(axis=1)
+    written = []
+    for at, column in enumerate(numbers):
+        cells = texts.slice(at * len(column), len(column))
+        if has_whole[at]:
+            cells = pc.if_else(whole[at], pc.binary_join_element_wise(cells, ".0", ""), cells)
+        if has_infinite[at]:
+            cells = pc.if_else(column == np.inf, form.infinite, cells)
+            cells = pc.if_else(column == -np.inf, form.minus_infinite, cells)
+        written.append(cells)
+    return written
 
 
 def _text_cells(texts: pa.StringArray, form: Form, label: str) -> pa.StringArray:
