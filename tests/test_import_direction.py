@@ -26,10 +26,14 @@ FLOORS: dict[str, set[str]] = {
         "sexagesimal", "table_files",
     },
     "keeping": {
-        "cell_index", "edition", "edition_publish", "map_cells", "moc_files", "plate_register",
+        "cell_bits", "cell_index", "edition", "edition_publish", "growing_array", "map_cells",
+        "moc_files", "plate_register", "timeline",
     },
     "building": {"edition_build"},
-    "asking": {"answers", "epochs", "filters", "plate_record", "search", "sky_map", "union_moc"},
+    "asking": {
+        "answers", "covered_area", "epochs", "filters", "map_counts", "map_epochs",
+        "plate_record", "search", "sky_map", "union_moc",
+    },
     "using": {"map_files", "map_plots", "plots"},
     "face": {"archive"},
 }  # fmt: skip
@@ -38,7 +42,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "sky": {"foundations"},
     "geometry": {"foundations", "sky"},
     "reading": {"foundations", "sky", "geometry"},
-    "keeping": {"foundations", "geometry"},
+    "keeping": {"foundations", "sky", "geometry"},
     "building": {"foundations", "geometry", "reading", "keeping"},
     "asking": {"foundations", "sky", "geometry", "keeping"},
     "using": {"foundations", "sky", "geometry", "keeping", "asking"},
