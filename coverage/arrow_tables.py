@@ -1,20 +1,24 @@
 """Columns as Arrow tables: one form for keeping (nulls), one for searching (memory-mapped)."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
-from numpy.typing import NDArray
 
 from platecover.coverage.columns import Column
+from platecover.coverage.text_arrays import well_formed
 
-_NUMPY_KIND = {"float": np.float64, "int": np.int64, "bool": np.bool_}
+_ARROW_KIND = {"text": pa.string(), "float": pa.float64(), "int": pa.int64(), "bool": pa.bool_()}
+_ROW_GROUP = 131_072  # rows of a Parquet file that are in memory at once
+
+Values = Any  # a numpy or Arrow array, shape (n,)
 
 
-def kept_table(columns: Mapping[str, NDArray[Any]], declared: Sequence[Column]) -> pa.Table:
+def kept_table(columns: Mapping[str, Values], declared: Sequence[Column]) -> pa.Table:
     """Table for keeping: '' and NaN are null; units and descriptions go with the fields.
 
     Parameters
@@ -23,18 +27,44 @@ def kept_table(columns: Mapping[str, NDArray[Any]], declared: Sequence[Column]) 
     declared : sequence of Column
         Which columns, and in which order.
     """
-    arrays, fields = [], []
-    for column in declared:
-        values = columns[column.name]
-        if column.kind == "text":
-            array = pa.array(_clean(values), type=pa.string(), mask=values == "")
-        else:
-            numbers: NDArray[Any] = np.asarray(values, dtype=_NUMPY_KIND[column.kind])
-            mask = np.isnan(numbers) if column.kind == "float" else None
-            array = pa.array(numbers, mask=mask)
-        arrays.append(array)
-        fields.append(pa.field(column.name, array.type, metadata=column_facts(column)))
-    return pa.table(arrays, schema=pa.schema(fields))
+    arrays = [with_nulls(as_arrow(columns[column.name]), column) for column in declared]
+    return pa.table(arrays, schema=_kept_schema(declared))
+
+
+def _kept_schema(declared: Sequence[Column]) -> pa.Schema:
+    return pa.schema(
+        pa.field(column.name, _ARROW_KIND[column.kind], metadata=column_facts(column))
+        for column in declared
+    )
+
+
+def as_arrow(values: Values) -> Any:
+    """Arrow array of a column; texts that UTF-8 cannot hold are mended."""
+    if isinstance(values, np.ndarray):
+        if values.dtype == object:
+            return pa.array(well_formed(values.tolist()), pa.string())
+        return pa.array(values)
+    return values
+
+
+def with_nulls(values: Any, column: Column) -> Any:
+    """Turn '' and NaN into null, dictionary codes into text."""
+    values = values.cast(_ARROW_KIND[column.kind])
+    if column.kind == "text":
+        return pc.if_else(pc.equal(values, ""), pa.scalar(None, pa.string()), values)
+    if column.kind == "float":
+        return pc.if_else(pc.is_nan(values), pa.scalar(None, pa.float64()), values)
+    return values
+
+
+def with_replaced(texts: pa.Array, replaced: Mapping[int, str]) -> pa.Array:
+    """Texts with some, by place, replaced by others."""
+    if not replaced:
+        return texts
+    source = np.arange(len(texts))
+    source[list(replaced)] = len(texts) + np.arange(len(replaced))
+    both = pa.concat_arrays([texts, pa.array(list(replaced.values()), texts.type)])
+    return both.take(pa.array(source))
 
 
 def column_facts(column: Column) -> dict[str, str]:
@@ -42,47 +72,76 @@ def column_facts(column: Column) -> dict[str, str]:
     return {"unit": column.unit, "ucd": column.ucd, "description": column.description}
 
 
-def mapped_table(columns: Mapping[str, NDArray[Any]], declared: Sequence[Column]) -> pa.Table:
-    """Table for searching: text as dictionary codes, nothing null ('' and NaN stand for it)."""
-    arrays = []
-    for column in declared:
-        values = columns[column.name]
-        if column.kind == "text":
-            arrays.append(pa.array(_clean(values), type=pa.string()).dictionary_encode())
-        else:
-            arrays.append(pa.array(np.asarray(values, dtype=_NUMPY_KIND[column.kind])))
-    return pa.table(arrays, names=[column.name for column in declared])
-
-
-def logged_table(
-    exposures: Mapping[str, NDArray[Any]], logged: Mapping[str, NDArray[np.object_]]
-) -> pa.Table:
-    """Every cell of the kept rows as logged, after the exposure that each row became.
-
-    Column names are those of the logs, with ``log:`` before them.
-    """
-    columns = {"exposure_id": exposures["exposure_id"], "log_file": exposures["log_file"]}
-    columns |= {f"log:{name}": cells for name, cells in logged.items()}
-    arrays = {name: pa.array(_clean(cells), type=pa.string()) for name, cells in columns.items()}
-    return pa.table({**arrays, "log_row": pa.array(exposures["log_row"].astype(np.int64))})
-
-
-def _clean(values: NDArray[Any]) -> list[str]:
-    """Texts that UTF-8 can hold: a lone surrogate, which it cannot, becomes "?"."""
-    texts = values.tolist()
-    try:
-        "".join(texts).encode()
-    except UnicodeEncodeError:
-        texts = [text.encode("utf-8", "replace").decode() for text in texts]
-    return list(texts)
-
-
 def write_parquet(table: pa.Table, path: Path) -> None:
     """Write a Parquet file; the same table gives the same bytes."""
     pq.write_table(table, path, compression="zstd")
 
 
-def write_arrow(table: pa.Table, path: Path) -> None:
-    """Write an uncompressed Arrow file of one batch, fit to be memory-mapped."""
+def write_mapped_column(values: Values, column: Column, folder: Path) -> None:
+    """Write one column for searching: text as dictionary codes, nothing null.
+
+    The words of the dictionary are in the order of their first use.
+    """
+    values = as_arrow(values)
+    if column.kind == "text":
+        encoded = values.dictionary_encode()
+        values = pa.DictionaryArray.from_arrays(
+            encoded.indices, encoded.dictionary.cast(pa.string())
+        )
+    else:
+        values = values.cast(_ARROW_KIND[column.kind])
+    table = pa.table({column.name: values})
+    path = _mapped_path(folder, column)
     with pa.OSFile(str(path), "wb") as sink, pa.ipc.new_file(sink, table.schema) as writer:
-        writer.write_table(table.combine_chunks(), max_chunksize=max(len(table), 1))
+        writer.write_table(table, max_chunksize=max(len(table), 1))
+
+
+def map_columns(folder: Path, declared: Iterable[Column]) -> pa.Table:
+    """Memory-map the columns that `write_mapped_column` wrote; one chunk each.
+
+    Raises
+    ------
+    OSError, pyarrow.ArrowException
+        If a file is missing or damaged; the text begins with its name.
+    """
+    columns = {}
+    for column in declared:
+        path = _mapped_path(folder, column)
+        try:
+            with pa.memory_map(str(path)) as source:
+                columns[column.name] = pa.ipc.open_file(source).read_all().column(column.name)
+        except (OSError, pa.ArrowException, KeyError) as fault:
+            raise OSError(f"{path.name}: {fault}") from None
+    return pa.table(columns)
+
+
+def _mapped_path(folder: Path, column: Column) -> Path:
+    return folder / f"{column.name}.arrow"
+
+
+def write_kept_columns(
+    mapped: pa.Table,
+    declared: Sequence[Column],
+    path: Path,
+    progress: Callable[[int], None] | None = None,
+) -> None:
+    """Write a table of mapped columns for keeping, some rows at a time.
+
+    Parameters
+    ----------
+    mapped : pyarrow.Table
+        Of `map_columns`.
+    declared : sequence of Column
+    path : pathlib.Path
+        Parquet file.
+    progress : callable, optional
+        Called with the rows written since the last call.
+    """
+    schema = _kept_schema(declared)
+    with pq.ParquetWriter(path, schema, compression="zstd") as writer:
+        for start in range(0, max(len(mapped), 1), _ROW_GROUP):
+            some = mapped.slice(start, _ROW_GROUP)
+            columns = {name: some.column(name).combine_chunks() for name in some.column_names}
+            writer.write_table(kept_table(columns, declared), row_group_size=_ROW_GROUP)
+            if progress is not None:
+                progress(len(some))

@@ -1,24 +1,25 @@
 """Plate logs that are text: comma, semicolon or tab between cells, and ECSV."""
 
-import codecs
-import csv
+import hashlib
 import io
 import re
 from collections.abc import Iterator
-from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import BinaryIO
 
 import numpy as np
 
 from platecover.coverage.ecsv_header import declared_columns
 from platecover.coverage.errors import LogFileError
-from platecover.coverage.log_table import (
-    TEXT,
-    FileColumn,
-    LogTable,
-    checked_names,
-    log_table,
-)
+from platecover.coverage.log_table import TEXT, FileColumn, LogTable, checked_names, log_table
 from platecover.coverage.text_arrays import as_texts, shown
+from platecover.coverage.text_records import (
+    Lines,
+    cells_of_any_length,
+    cells_of_records,
+    further_lines,
+    parts,
+)
 
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 ECSV_MARK = "# %ECSV"
@@ -27,61 +28,183 @@ _QUOTED = re.compile(r'"[^"]*"')
 _CONTROLS = re.compile(r"[\x00-\x08\x0e-\x1f]")  # that no header line holds
 
 
-def decoded(content: bytes) -> str:
-    """Return the text of a file: UTF-8 or UTF-16 by its byte-order mark, UTF-8, else Latin-1."""
-    for mark in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
-        if content.startswith(mark):
-            return content.decode("utf-16", errors="replace")
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return content.removeprefix(codecs.BOM_UTF8).decode("latin-1")
+@dataclass(frozen=True)
+class TextLayout:
+    """How the rows of one text log are to be read; `declared`: kind and unit by column."""
+
+    path: str
+    encoding: str
+    separator: str
+    header: tuple[str, ...]
+    declared: dict[str, tuple[str, str]]
+    one_separator: bool
 
 
-def read_delimited(path: str, text: str) -> LogTable:
-    """Read a table whose header line tells the separator.
+@dataclass(frozen=True)
+class TextPart:
+    """Whole records of a text log; `first_row` is the line on which the first starts."""
+
+    layout: TextLayout
+    first_row: int
+    content: bytes
+
+    @property
+    def size(self) -> int:
+        """Bytes of text."""
+        return len(self.content)
+
+    def digest(self) -> str:
+        """Text that is the same for parts that read the same."""
+        layout = self.layout
+        how = (layout.encoding, layout.separator, layout.header, layout.declared)
+        return hashlib.sha256(repr(how).encode() + self.content).hexdigest()
+
+    def table(self) -> LogTable:
+        """Return the rows; their numbers are lines after `first_row`.
+
+        Raises
+        ------
+        LogFileError
+            If a row has its cells by another separator.
+        """
+        header = self.layout.header
+        rows: list[list[str]] = []
+        row_numbers: list[int] = []
+        overlong: dict[int, list[str]] = {}
+        text = self.content.decode(self.layout.encoding)
+        with cells_of_any_length():
+            for line, cells in cells_of_records(text, self.layout.separator):
+                if not _has_cells(cells):
+                    continue
+                if len(cells) == 1 and len(header) > 1 and self.layout.one_separator:
+                    self._refuse_other_separator(text, line)
+                if len(cells) > len(header):
+                    overlong[len(rows)] = cells[len(header) :]
+                rows.append(cells[: len(header)] + [""] * (len(header) - len(cells)))
+                row_numbers.append(line)
+        by_column = zip(*rows, strict=True) if rows else [()] * len(header)
+        columns = [
+            FileColumn(name, *self.layout.declared.get(name.lower(), (TEXT, "")), as_texts(cells))
+            for name, cells in zip(header, by_column, strict=True)
+        ]
+        numbers = np.array(row_numbers, dtype=np.int64)
+        return log_table(self.layout.path, columns, numbers, overlong)
+
+    def _refuse_other_separator(self, text: str, line: int) -> None:
+        """Raise LogFileError if a row of one cell has all its cells by another separator."""
+        whole = list(io.StringIO(text, newline=""))[line]
+        bare = _QUOTED.sub("", whole)
+        for other, name in SEPARATORS.items():
+            if other != self.layout.separator and bare.count(other) + 1 == len(self.layout.header):
+                raise LogFileError(
+                    f"{self.layout.path}: two separators in one file:"
+                    f" {SEPARATORS[self.layout.separator]} in the header, {name} on line"
+                    f" {self.first_row + line} ({shown(whole.strip())}); use one throughout"
+                )
+
+
+@dataclass(frozen=True)
+class TextLog:
+    """A text log whose header, so many lines long, has been read."""
+
+    layout: TextLayout
+    stream: BinaryIO
+    origin: int  # of the text in the stream, after a byte-order mark
+    header_lines: int
+
+    @property
+    def size(self) -> int:
+        """Bytes of the file."""
+        return self.stream.seek(0, io.SEEK_END)
+
+    def parts(self, rows: int) -> Iterator[TextPart]:
+        """Yield what follows the header in parts of at most `rows` records."""
+        layout = self.layout
+        self.stream.seek(self.origin)
+        lines = Lines(self.stream)
+        with cells_of_any_length():
+            for _ in range(self.header_lines):
+                next(lines)
+            for first, content in parts(lines, layout.separator, layout.encoding, rows):
+                yield TextPart(layout, first, content)
+
+    def close(self) -> None:
+        """Let the file go."""
+        self.stream.close()
+
+
+def open_delimited(path: str, stream: BinaryIO, encoding: str) -> TextLog:
+    """Read the header of a table; its first line tells the separator.
+
+    The stream stands at the start of the text.
 
     Raises
     ------
     LogFileError
-        If the header is no table's, or two separators are used in one file.
+        If the header is no table's.
     """
-    lines = _lines(text)
-    first = next((i for i, line in enumerate(lines) if line.strip()), None)
+    origin = stream.tell()
+    lines = Lines(stream)
+    first = next((line for line in lines if line.decode(encoding).strip()), None)
     if first is None:
         raise LogFileError(f"{path}: the file is empty; a plate log starts with a header line")
-    header = lines[first]
+    header = first.decode(encoding)
     if _CONTROLS.search(header):
         raise LogFileError(f"{path}: not a table: its first line is binary, not a header")
     separator = _header_separator(path, header)
-    return _read_rows(path, lines, first, separator, {}, one_separator=True)
+    lines.give_back([first])
+    layout = _layout(path, lines, encoding, separator, {}, one_separator=True)
+    return TextLog(layout, stream, origin, lines.number)
 
 
-def read_ecsv(path: str, text: str) -> LogTable:
-    """Read an ECSV table (Astropy Proposal for Enhancement 6): YAML comments, then CSV.
+def open_ecsv(path: str, stream: BinaryIO, encoding: str) -> TextLog:
+    """Read the header of an ECSV table (Astropy Proposal for Enhancement 6): YAML comments.
 
     Raises
     ------
     LogFileError
         If the YAML cannot be read or declares an unknown separator.
     """
-    lines = _lines(text)
-    first = next((i for i, line in enumerate(lines) if not line.startswith("#")), len(lines))
-    comments = [line[1:].removeprefix(" ") for line in lines[:first]]
+    origin = stream.tell()
+    lines = Lines(stream)
+    comments: list[str] = []
+    for line in lines:
+        if not line.startswith(b"#"):
+            lines.give_back([line])
+            break
+        comments.append(line.decode(encoding)[1:].removeprefix(" "))
     start = next((i for i, line in enumerate(comments) if line.strip() == "---"), len(comments))
     declared, separator = declared_columns(path, "".join(comments[start:]))
     if separator not in (" ", *SEPARATORS):
         raise LogFileError(f"{path}: the ECSV delimiter {separator!r} is neither blank nor comma")
-    while first < len(lines) and not lines[first].strip():
-        first += 1
-    if first == len(lines):
-        raise LogFileError(f"{path}: the ECSV file has no line of column names")
-    return _read_rows(path, lines, first, separator, declared, one_separator=False)
+    layout = _layout(path, lines, encoding, separator, declared, one_separator=False)
+    return TextLog(layout, stream, origin, lines.number)
 
 
-def _lines(text: str) -> list[str]:
-    r"""Return the lines with their ends; only \n, \r\n and \r end a line."""
-    return list(io.StringIO(text, newline=""))
+def _layout(
+    path: str,
+    lines: Lines,
+    encoding: str,
+    separator: str,
+    declared: dict[str, tuple[str, str]],
+    *,
+    one_separator: bool,
+) -> TextLayout:
+    """Read the line of column names."""
+    with cells_of_any_length():
+        for line in lines:
+            record = [line, *further_lines(line, lines, separator, encoding)]
+            text = b"".join(record).decode(encoding)
+            cells = next((cells for _, cells in cells_of_records(text, separator)), [])
+            if _has_cells(cells):
+                names = checked_names(path, cells)
+                return TextLayout(path, encoding, separator, names, declared, one_separator)
+    raise LogFileError(f"{path}: not a table: it has no line of column names")
+
+
+def _has_cells(cells: list[str]) -> bool:
+    """Whether a record is more than a blank line."""
+    return len(cells) > 1 or (len(cells) == 1 and bool(cells[0].strip()))
 
 
 def _header_separator(path: str, header: str) -> str:
@@ -94,85 +217,3 @@ def _header_separator(path: str, header: str) -> str:
             "contain one in double quotes"
         )
     return used[0] if used else ","
-
-
-def _read_rows(
-    path: str,
-    lines: list[str],
-    first: int,
-    separator: str,
-    declared: dict[str, tuple[str, str]],
-    *,
-    one_separator: bool,
-) -> LogTable:
-    """Read header and rows from `lines[first]` on; `declared`: kind and unit by column."""
-    rows: list[list[str]] = []
-    row_numbers: list[int] = []
-    overlong: dict[int, list[str]] = {}
-    header: list[str] | None = None
-    with _cells_of_any_length():
-        for line_number, cells in _records(lines, first, separator):
-            if len(cells) == 0 or (len(cells) == 1 and not cells[0].strip()):
-                continue  # a blank line
-            if header is None:
-                header = list(checked_names(path, cells))
-                continue
-            if one_separator and len(cells) == 1 and len(header) > 1:
-                _refuse_other_separator(path, line_number, lines, len(header), separator)
-            if len(cells) > len(header):
-                overlong[len(rows)] = cells[len(header) :]
-            rows.append(cells[: len(header)] + [""] * (len(header) - len(cells)))
-            row_numbers.append(line_number)
-    if header is None:
-        raise LogFileError(f"{path}: not a table: it has no header line")
-    by_column = zip(*rows, strict=True) if rows else [()] * len(header)
-    columns = [
-        FileColumn(name, *declared.get(name.lower(), (TEXT, "")), as_texts(cells))
-        for name, cells in zip(header, by_column, strict=True)
-    ]
-    return log_table(path, columns, np.array(row_numbers, dtype=np.int64), overlong)
-
-
-def _records(lines: list[str], first: int, separator: str) -> Iterator[tuple[int, list[str]]]:
-    """Yield each record with the number, from 1, of the line on which it starts.
-
-    A line whose double quotes do not pair is read by itself, its quotes as plain characters:
-    otherwise one stray quote would swallow the rows after it.
-    """
-    start = first
-    while start < len(lines):
-        remaining = (lines[i] for i in range(start, len(lines)))
-        reader = csv.reader(remaining, delimiter=separator, strict=True)
-        done = 0
-        try:
-            for cells in reader:
-                yield start + done + 1, cells
-                done = reader.line_num
-            return
-        except csv.Error:
-            stray = lines[start + done].rstrip("\r\n")
-            yield start + done + 1, stray.split(separator)
-            start += done + 1
-
-
-@contextmanager
-def _cells_of_any_length() -> Iterator[None]:
-    """Lift csv's limit on the length of a cell, which is global, for a while."""
-    before = csv.field_size_limit(2**31 - 1)  # the most that a C long holds everywhere
-    try:
-        yield
-    finally:
-        csv.field_size_limit(before)
-
-
-def _refuse_other_separator(
-    path: str, line_number: int, lines: list[str], n_columns: int, separator: str
-) -> None:
-    """Raise LogFileError if a row of one cell has all its cells by another separator."""
-    line = _QUOTED.sub("", lines[line_number - 1])
-    for other, name in SEPARATORS.items():
-        if other != separator and line.count(other) + 1 == n_columns:
-            raise LogFileError(
-                f"{path}: two separators in one file: {SEPARATORS[separator]} in the header, "
-                f"{name} on line {line_number} ({shown(line.strip())}); use one throughout"
-            )

@@ -2,9 +2,11 @@
 
 ``ARCHIVE/current`` names the edition in use; ``ARCHIVE/editions/<number>/`` holds
 
-- ``exposures.parquet``, ``plates.parquet``, ``set_aside.parquet``, ``remarks.parquet`` and
-  ``logged.parquet`` (every cell of the kept rows as logged): the archive in an open format;
-- ``exposures.arrow`` and ``plates.arrow``: the same columns as the searches map them, text
+- ``exposures.parquet``, ``plates.parquet``, ``set_aside.parquet``, ``remarks.parquet``: the
+  archive in an open format;
+- ``logged/``: the rows of the logs part by part in reading order, every cell as logged and what
+  reading made of it (`logged_rows`); parts that did not change are the last edition's files;
+- ``exposures/`` and ``plates/``: the same columns as the searches map them, a file each, text
   as dictionary codes, nothing null ('' and NaN stand for it);
 - ``geometry.npy`` and ``index_*.npy``: footprints and the cell index;
 - ``map_*.npy``: the cells that each footprint covers, for maps;
@@ -18,6 +20,7 @@ Exposures are in the order of every answer: by t_min, undated last, then by expo
 import hashlib
 import json
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -28,22 +31,27 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from platecover.coverage.arrow_tables import map_columns
 from platecover.coverage.cell_index import CellIndex, open_array, open_cell_index
 from platecover.coverage.columns import EXPOSURE_COLUMNS, PLATE_COLUMNS, Column
 from platecover.coverage.errors import ArchiveError
+from platecover.coverage.logged_rows import LoggedRows, RowPart
 from platecover.coverage.map_cells import MapCells, open_map_cells
 from platecover.coverage.plate_geometry import GEOMETRY, Records
+from platecover.coverage.work_force import cores
 
 Arrays = TypeVar("Arrays")
 
-FORMAT_VERSION = 1
+FORMAT_VERSION = 2
 CURRENT = "current"
 EDITIONS = "editions"
 SUMMARY = "edition.json"
+EXPOSURES, PLATES, LOGGED = "exposures", "plates", "logged"  # folders of an edition
 _READ_BYTES = 1 << 20
 _LONGEST_NUMBER = 18  # digits that 64 bits hold
 _SUMMARY_FACTS = {  # what `edition.json` has besides the format, and of which kind
-    "number": int, "files": dict, "counts": dict, "built": str, "observatory": dict, "known": dict,
+    "number": int, "files": dict, "counts": dict, "built": str, "observatory": dict,
+    "known": dict, "parts": list,
 }  # fmt: skip
 _COUNTS = ("rows_read", "exposures", "set_aside", "plates")
 
@@ -93,7 +101,7 @@ class Edition:
         return 0.5 * (self.floats("t_min") + self.floats("t_max"))
 
     def table(self, name: str) -> pa.Table:
-        """Read one of the .parquet tables whole: 'set_aside', 'remarks', 'logged', ..."""
+        """Read one of the .parquet tables whole: 'set_aside', 'remarks', 'history', ..."""
         path = self.folder / f"{name}.parquet"
         if not self.folder.is_dir():
             raise ArchiveError(
@@ -104,17 +112,29 @@ class Edition:
         except (OSError, pa.ArrowException) as fault:
             raise _damaged(path, str(fault)) from None
 
-    def verify(self) -> None:
+    @cached_property
+    def logged(self) -> LoggedRows:
+        """The rows of the logs as read."""
+        return LoggedRows(self.folder / LOGGED, [RowPart(**part) for part in self.summary["parts"]])
+
+    def verify(self, progress: Callable[[int, int], None] | None = None) -> None:
         """Compare the digest of every file with the one noted when it was written.
+
+        Parameters
+        ----------
+        progress : callable, optional
+            Called with the bytes done and those of all files.
 
         Raises
         ------
         ArchiveError
             Naming the first file that is missing or differs.
         """
-        for name, facts in self.summary["files"].items():
-            path = self.folder / name
-            if not path.is_file() or digest(path) != facts["sha256"]:
+        facts = self.summary["files"]
+        paths = [self.folder / name for name in facts]
+        found_now = digests(paths, progress)
+        for path, expected, found in zip(paths, facts.values(), found_now, strict=True):
+            if found != expected["sha256"]:
                 raise _damaged(path, "its contents differ from what was written")
 
 
@@ -125,6 +145,21 @@ def digest(path: Path) -> str:
         while block := stream.read(_READ_BYTES):
             sha.update(block)
     return sha.hexdigest()
+
+
+def digests(paths: Sequence[Path], progress: Callable[[int, int], None] | None = None) -> list[str]:
+    """SHA-256 of files, on several cores; '' for one that is missing.
+
+    `progress` is called with the bytes done and those of all files.
+    """
+    sizes = [path.stat().st_size if path.is_file() else 0 for path in paths]
+    found: list[str] = []
+    with ThreadPoolExecutor(cores()) as pool:
+        for each in pool.map(lambda path: digest(path) if path.is_file() else "", paths):
+            found.append(each)
+            if progress is not None:
+                progress(sum(sizes[: len(found)]), sum(sizes))
+    return found
 
 
 def current_number(archive: Path) -> int | None:
@@ -192,9 +227,9 @@ def open_edition(folder: Path) -> Edition:
         int(folder.name),
         folder,
         summary,
-        _map_arrow(folder / "exposures.arrow", EXPOSURE_COLUMNS, counts["exposures"]),
-        _map_arrow(folder / "plates.arrow", PLATE_COLUMNS, counts["plates"]),
-        _map_geometry(folder / "geometry.npy", counts["exposures"]),
+        _map_table(folder / EXPOSURES, EXPOSURE_COLUMNS, counts["exposures"]),
+        _map_table(folder / PLATES, PLATE_COLUMNS, counts["plates"]),
+        open_geometry(folder / "geometry.npy", counts["exposures"]),
         _opened(folder, open_cell_index, counts["exposures"]),
         _opened(folder, open_map_cells, counts["exposures"]),
     )
@@ -234,7 +269,7 @@ def _is_file_note(facts: object) -> bool:
     )
 
 
-def _map_geometry(path: Path, count: int) -> Records:
+def open_geometry(path: Path, count: int) -> Records:
     """Memory-map the geometry records."""
     try:
         geometry = open_array(path, GEOMETRY)
@@ -255,15 +290,15 @@ def _opened(folder: Path, open_arrays: Callable[[Path, int], Arrays], count: int
         raise _damaged(folder / name, what) from None
 
 
-def _map_arrow(path: Path, declared: Sequence[Column], count: int) -> pa.Table:
-    """Memory-map an Arrow file that has the declared columns and `count` rows."""
+def _map_table(folder: Path, declared: Sequence[Column], count: int) -> pa.Table:
+    """Memory-map the declared columns, each of `count` rows."""
     try:
-        with pa.memory_map(str(path)) as source:
-            table = pa.ipc.open_file(source).read_all()
-    except (OSError, pa.ArrowException) as fault:
-        raise _damaged(path, str(fault)) from None
-    if table.column_names != [column.name for column in declared] or len(table) != count:
-        raise _damaged(path, "it has other columns or rows than its edition")
+        table = map_columns(folder, declared)
+        if len(table) != count:
+            raise OSError(f"{declared[0].name}.arrow: {len(table)} rows, {count} were written")
+    except (OSError, ValueError) as fault:
+        name, _, what = str(fault).partition(": ")
+        raise _damaged(folder / name, what) from None
     return table
 
 

@@ -1,22 +1,25 @@
 """Building an edition: logs and observatory file in, a servable archive out."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+import pyarrow as pa
+import pyarrow.compute as pc
 
+from platecover.coverage.across_rows import PlateLogs, settle
 from platecover.coverage.arrow_tables import (
     kept_table,
-    logged_table,
-    mapped_table,
-    write_arrow,
+    map_columns,
+    write_kept_columns,
+    write_mapped_column,
     write_parquet,
 )
-from platecover.coverage.cell_index import build_cell_index, save_cell_index
+from platecover.coverage.carried_over import carried_over
 from platecover.coverage.columns import (
     EXPOSURE_COLUMNS,
     HISTORY_COLUMNS,
@@ -24,22 +27,42 @@ from platecover.coverage.columns import (
     PLATE_FACTS,
     REMARK_COLUMNS,
     SET_ASIDE_COLUMNS,
+    Column,
 )
-from platecover.coverage.edition import current_number, digest, edition_folder, open_edition
+from platecover.coverage.edition import (
+    EXPOSURES,
+    LOGGED,
+    PLATES,
+    Edition,
+    current_number,
+    digest,
+    edition_folder,
+    open_edition,
+    open_geometry,
+)
 from platecover.coverage.edition_publish import archive_lock, publish
 from platecover.coverage.errors import ArchiveError, LogFileError
 from platecover.coverage.footprint_union import union_ranges
+from platecover.coverage.index_build import KeptCells, write_cell_index
+from platecover.coverage.logged_rows import part_notes
 from platecover.coverage.map_cells import KEPT_ORDER, map_cells, save_map_cells
 from platecover.coverage.moc_files import moc_of_ranges, write_moc
 from platecover.coverage.observatory import Observatory, read_observatory
-from platecover.coverage.plate_geometry import Records, geometry_records
-from platecover.coverage.plate_log import PlateLogs, read_logs
+from platecover.coverage.plate_geometry import GEOMETRY, Records, geometry_records
+from platecover.coverage.plate_log import read_logs
 from platecover.coverage.plate_register import history, read_ledger, replay
+from platecover.coverage.table_files import PART_ROWS
+from platecover.coverage.work_force import cores
 
 Progress = Callable[[str, int, int], None]  # stage, done, total
 
 SUMMARY_MOC_ORDER = 9  # 6.9 arcmin
 _NAMED = 5  # plates or rows named in a message
+_MOST_REFUSED = 1_000  # rows that an error carries
+_SLICE = 100_000  # exposures whose geometry is in memory at once
+_GEOMETRY_OF = ("s_ra", "s_dec", "position_angle_deg", "width_mm", "height_mm",
+                "scale_arcsec_per_mm", "usable_radius_deg", "margin", "orientation_known",
+                "never_sure")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -62,6 +85,8 @@ def build(
     *,
     strict: bool = False,
     allow_removed: bool = False,
+    processes: int | None = None,
+    part_rows: int = PART_ROWS,
     progress: Progress | None = None,
 ) -> BuildReport:
     """Read the whole set of logs and make it the archive's new edition.
@@ -77,6 +102,11 @@ def build(
         Write nothing if any row is set aside.
     allow_removed : bool, optional
         Let plates of the current edition vanish.
+    processes : int, optional
+        How many read the logs at once; as many as there are cores unless given.
+    part_rows : int, optional
+        Most rows that each of them has in memory; the edition is the same but for the parts
+        in which ``logged/`` keeps the rows.
     progress : callable, optional
         Called as progress(stage, done, total).
 
@@ -95,76 +125,82 @@ def build(
     """
     tell = progress or (lambda stage, done, total: None)
     observatory = read_observatory(observatory_file)
-    with archive_lock(archive):  # before reading, so that a later builder never comes first
-        read = read_logs(logs, observatory, progress=tell)
+    reports: list[BuildReport] = []
+
+    def write_files(folder: Path, number: int) -> dict[str, Any]:
+        before = _last_edition(archive)
+        for name in (LOGGED, EXPOSURES, PLATES):
+            (folder / name).mkdir()
+        rows = read_logs(
+            logs, observatory, folder / LOGGED,
+            earlier=before.logged.folder if before else None,
+            processes=processes, part_rows=part_rows, progress=tell,
+        )  # fmt: skip
+        read = settle(rows, tell)
         _refuse_if_empty_or_strict(read, strict)
         if not allow_removed:
             _refuse_if_plates_vanish(archive, read)
         entries = read_ledger(archive)
         plates, unknown = replay(read.plates, entries)
-        exposures, logged = _in_edition_order(read)
-        _copy_plate_facts(exposures, plates)
-        geometry = geometry_records(
-            exposures["s_ra"],
-            exposures["s_dec"],
-            exposures["position_angle_deg"],
-            exposures["width_mm"],
-            exposures["height_mm"],
-            exposures["scale_arcsec_per_mm"],
-            usable_radius_deg=exposures["usable_radius_deg"],
-            margin_deg=exposures["margin"],
-            orientation_known=exposures["orientation_known"],
-            never_sure=exposures["never_sure"],
-        )
+        _write_tables(folder, read, plates, tell)
+        told = kept_table(history(read.plates, entries), HISTORY_COLUMNS)
+        write_parquet(told, folder / "history.parquet")
+        _write_footprints(folder, before, tell)
+        reports.append(
+            BuildReport(
+                number, len(rows), len(read.kept), len(read.set_aside), len(read.remarks),
+                len(plates["plate"]), tuple(sorted({entry.plate for entry in unknown})),
+            )
+        )  # fmt: skip
+        return {
+            "counts": {
+                "rows_read": len(rows),
+                "exposures": len(read.kept),
+                "set_aside": len(read.set_aside),
+                "plates": len(plates["plate"]),
+            },
+            "built": datetime.now(UTC).isoformat(timespec="seconds"),
+            "logs": [{"file": str(path), "sha256": digest(path)} for path in logs],
+            "observatory": observatory.as_plain(),
+            "known": _known_values(observatory),
+            "parts": part_notes(rows.parts),
+        }
 
-        def write_files(folder: Path) -> dict[str, Any]:
-            _write_tables(folder, read, exposures, logged, plates)
-            told = kept_table(history(read.plates, entries), HISTORY_COLUMNS)
-            write_parquet(told, folder / "history.parquet")
-            _write_geometry(folder, geometry, tell)
-            return {
-                "counts": {
-                    "rows_read": read.rows_read,
-                    "exposures": len(geometry),
-                    "set_aside": read.set_aside_count,
-                    "plates": len(plates["plate"]),
-                },
-                "built": datetime.now(UTC).isoformat(timespec="seconds"),
-                "logs": [{"file": str(path), "sha256": digest(path)} for path in logs],
-                "observatory": observatory.as_plain(),
-                "known": _known_values(observatory),
-            }
+    with archive_lock(archive):  # before reading, so that a later builder never comes first
+        publish(archive, write_files, progress=tell)
+    return reports[0]
 
-        number = publish(archive, write_files)
-    return BuildReport(
-        number,
-        read.rows_read,
-        len(geometry),
-        read.set_aside_count,
-        len(read.remarks["file"]),
-        len(plates["plate"]),
-        tuple(sorted({entry.plate for entry in unknown})),
-    )
+
+def _last_edition(archive: Path) -> Edition | None:
+    """Open the edition in use if there is a sound one, to take over what did not change."""
+    try:
+        number = current_number(archive)
+        if number is None:
+            return None
+        edition = open_edition(edition_folder(archive, number))
+        edition.verify()
+        return edition
+    except ArchiveError:  # what is damaged is made anew
+        return None
 
 
 def _refuse_if_empty_or_strict(read: PlateLogs, strict: bool) -> None:
     """Stop before anything is written if there is nothing to keep, or too much set aside."""
-    if read.rows_read == 0:
+    if not len(read.rows):
         raise LogFileError("nothing kept: the logs have no rows")
-    rows = [
-        {name: read.set_aside[name][at] for name in ("file", "row", "column", "value", "reason")}
-        for at in range(read.set_aside_count)
-    ]
-    named = "; ".join(
+    if len(read.kept) and not (strict and len(read.set_aside)):
+        return
+    named = read.set_aside.select(["file", "row", "column", "value", "reason"])
+    rows = named.slice(0, _MOST_REFUSED).to_pylist()
+    listed = "; ".join(
         f"{row['file']}, row {row['row']}, {row['column']}: {row['reason']}"
         for row in rows[:_NAMED]
     )
-    more = ", ..." if len(rows) > _NAMED else ""
-    counts = f"rows read {read.rows_read}, kept {read.kept}, set aside {read.set_aside_count}"
-    if read.kept == 0:
-        raise LogFileError(f"nothing kept: {counts} ({named}{more})", rows)
-    if strict and rows:
-        raise LogFileError(f"strict: no edition written; {counts} ({named}{more})", rows)
+    more = ", ..." if len(named) > _NAMED else ""
+    counts = f"rows read {len(read.rows)}, kept {len(read.kept)}, set aside {len(read.set_aside)}"
+    if not len(read.kept):
+        raise LogFileError(f"nothing kept: {counts} ({listed}{more})", rows)
+    raise LogFileError(f"strict: no edition written; {counts} ({listed}{more})", rows)
 
 
 def _refuse_if_plates_vanish(archive: Path, read: PlateLogs) -> None:
@@ -173,68 +209,93 @@ def _refuse_if_plates_vanish(archive: Path, read: PlateLogs) -> None:
         number = current_number(archive)
         if number is None:
             return
-        before = open_edition(edition_folder(archive, number)).plates.column("plate").to_pylist()
+        before = open_edition(edition_folder(archive, number)).plates.column("plate")
     except ArchiveError as fault:
         raise ArchiveError(
             f"{fault}\nso nobody can tell whether plates would vanish; say --allow-removed to"
             " build all the same"
         ) from None
-    gone = sorted(set(before) - set(read.plates["plate"].tolist()))
-    if gone:
-        named = ", ".join(gone[:_NAMED]) + (", ..." if len(gone) > _NAMED else "")
+    before = before.chunk(0).dictionary
+    gone = before.filter(pc.invert(pc.is_in(before, read.plates["plate"].cast(before.type))))
+    if len(gone):
+        first = sorted(gone.to_pylist())[:_NAMED]
+        named = ", ".join(first) + (", ..." if len(gone) > _NAMED else "")
         raise ArchiveError(
             f"{archive}: {len(gone)} of {len(before)} plates would vanish ({named});"
             " name every log, or say --allow-removed"
         )
 
 
-def _in_edition_order(
-    read: PlateLogs,
-) -> tuple[dict[str, NDArray[Any]], dict[str, NDArray[np.object_]]]:
-    """Order exposures by t_min, undated last, then by exposure_id; logged cells likewise."""
-    ids = read.exposures["exposure_id"].astype(np.str_)
-    order = np.lexsort((ids, read.exposures["t_min"]))  # NaN sorts last
-    return (
-        {name: values[order] for name, values in read.exposures.items()},
-        {name: values[order] for name, values in read.logged.items()},
-    )
-
-
-def _copy_plate_facts(exposures: dict[str, NDArray[Any]], plates: dict[str, NDArray[Any]]) -> None:
-    """Give every exposure what is known of its plate."""
-    place = {designation: at for at, designation in enumerate(plates["plate"])}
-    rows = np.array([place[designation] for designation in exposures["plate"]])
-    for name in PLATE_FACTS:
-        exposures[name] = plates[name][rows]
-
-
 def _write_tables(
-    folder: Path,
-    read: PlateLogs,
-    exposures: dict[str, NDArray[Any]],
-    logged: dict[str, NDArray[np.object_]],
-    plates: dict[str, NDArray[Any]],
+    folder: Path, read: PlateLogs, plates: Mapping[str, pa.Array], tell: Progress
 ) -> None:
-    """Write every table of an edition."""
-    for name, columns, declared in (
-        ("exposures", exposures, EXPOSURE_COLUMNS),
-        ("plates", plates, PLATE_COLUMNS),
+    """Write every table of an edition, column by column."""
+    for column in PLATE_COLUMNS:
+        write_mapped_column(plates[column.name], column, folder / PLATES)
+    plate_of_exposure = pa.array(read.plate_of_row[read.kept])
+
+    def write_column(column: Column) -> None:
+        if column.name in PLATE_FACTS:
+            values = plates[column.name].take(plate_of_exposure)
+        else:
+            values = read.exposure_column(column.name)
+        write_mapped_column(values, column, folder / EXPOSURES)
+
+    step = _counter(tell, "columns", len(EXPOSURE_COLUMNS))
+    with ThreadPoolExecutor(cores()) as pool:
+        for _ in pool.map(write_column, EXPOSURE_COLUMNS):
+            step(1)
+    step = _counter(tell, "tables", len(read.kept))
+    for name, columns, count in (
+        (EXPOSURES, EXPOSURE_COLUMNS, step),
+        (PLATES, PLATE_COLUMNS, None),
     ):
-        write_parquet(kept_table(columns, declared), folder / f"{name}.parquet")
-        write_arrow(mapped_table(columns, declared), folder / f"{name}.arrow")
-    write_parquet(kept_table(read.set_aside, SET_ASIDE_COLUMNS), folder / "set_aside.parquet")
-    write_parquet(kept_table(read.remarks, REMARK_COLUMNS), folder / "remarks.parquet")
-    write_parquet(logged_table(exposures, logged), folder / "logged.parquet")
+        mapped = map_columns(folder / name, columns)
+        write_kept_columns(mapped, columns, folder / f"{name}.parquet", count)
+    for table, declared, name in (
+        (read.set_aside, SET_ASIDE_COLUMNS, "set_aside"),
+        (read.remarks, REMARK_COLUMNS, "remarks"),
+    ):
+        whole = {each: table.column(each).combine_chunks() for each in table.column_names}
+        write_parquet(kept_table(whole, declared), folder / f"{name}.parquet")
 
 
-def _write_geometry(folder: Path, geometry: Records, tell: Progress) -> None:
-    """Write footprints, cell index and the MOC of all footprints."""
-    np.save(folder / "geometry.npy", geometry)
+def _write_footprints(folder: Path, before: Edition | None, tell: Progress) -> None:
+    """Write geometry, cell index, cells for maps, and the MOC of all footprints."""
+    exposures = map_columns(folder / EXPOSURES, EXPOSURE_COLUMNS)
+    geometry = _write_geometry(folder, exposures)
     total = len(geometry)
-    save_cell_index(build_cell_index(geometry, _counter(tell, "cell index", total)), folder)
+    kept = None
+    if before is not None:
+        kept = KeptCells(before.index, carried_over(before, exposures, geometry))
+    write_cell_index(geometry, folder, _counter(tell, "cell index", total), kept=kept)
     save_map_cells(map_cells(geometry, KEPT_ORDER, _counter(tell, "map cells", total)), folder)
     ranges = union_ranges(geometry, SUMMARY_MOC_ORDER, _counter(tell, "coverage", total))
     write_moc(moc_of_ranges(ranges, SUMMARY_MOC_ORDER), folder / "coverage.fits")
+
+
+def _write_geometry(folder: Path, exposures: pa.Table) -> Records:
+    """Write the footprints, some at a time; memory-mapped."""
+    path = folder / "geometry.npy"
+    geometry = np.lib.format.open_memmap(path, "w+", GEOMETRY, (len(exposures),))
+    for start in range(0, len(exposures), _SLICE):
+        some = {
+            name: exposures.column(name).slice(start, _SLICE).to_numpy() for name in _GEOMETRY_OF
+        }
+        geometry[start : start + _SLICE] = geometry_records(
+            some["s_ra"],
+            some["s_dec"],
+            some["position_angle_deg"],
+            some["width_mm"],
+            some["height_mm"],
+            some["scale_arcsec_per_mm"],
+            usable_radius_deg=some["usable_radius_deg"],
+            margin_deg=some["margin"],
+            orientation_known=some["orientation_known"],
+            never_sure=some["never_sure"],
+        )
+    geometry.flush()
+    return open_geometry(path, len(exposures))
 
 
 def _counter(tell: Progress, stage: str, total: int) -> Callable[[int], None]:

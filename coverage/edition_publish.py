@@ -10,6 +10,7 @@ import os
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ from platecover.coverage.edition import (
     FORMAT_VERSION,
     SUMMARY,
     current_number,
-    digest,
+    digests,
     edition_folder,
     open_edition,
 )
@@ -93,7 +94,11 @@ def _refuse_foreign_folder(archive: Path) -> None:
 
 
 def publish(
-    archive: Path, write_files: Callable[[Path], dict[str, Any]], *, keep: int = _KEPT_EDITIONS
+    archive: Path,
+    write_files: Callable[[Path, int], dict[str, Any]],
+    *,
+    keep: int = _KEPT_EDITIONS,
+    progress: Callable[[str, int, int], None] | None = None,
 ) -> int:
     """Write a new edition and make it the current one; the lock must be held.
 
@@ -101,10 +106,12 @@ def publish(
     ----------
     archive : pathlib.Path
     write_files : callable
-        Writes every file into the folder given and returns what ``edition.json`` is to say
-        beside the format and the digests.
+        Called with a folder and the new edition's number; writes every file there and returns
+        what ``edition.json`` is to say beside the format and the digests.
     keep : int, optional
         How many of the newest editions stay on disk.
+    progress : callable, optional
+        Called as ``progress(stage, done, total)``.
 
     Returns
     -------
@@ -124,12 +131,12 @@ def publish(
     staging = editions / f".new-{number}"
     staging.mkdir()
     try:
-        summary = write_files(staging)
-        _write_summary(staging, number, summary)
+        summary = write_files(staging, number)
+        _write_summary(staging, number, summary, _stage(progress, "digests"))
         _sync(staging)
         os.rename(staging, edition_folder(archive, number))
         _sync_one(editions)
-        open_edition(edition_folder(archive, number)).verify()
+        open_edition(edition_folder(archive, number)).verify(_stage(progress, "checking"))
     except BaseException:
         shutil.rmtree(staging, ignore_errors=True)
         shutil.rmtree(edition_folder(archive, number), ignore_errors=True)
@@ -162,11 +169,24 @@ def _numbers(editions: Path) -> list[int]:
     return [int(path.name) for path in editions.iterdir() if path.name.isdecimal()]
 
 
-def _write_summary(folder: Path, number: int, summary: dict[str, Any]) -> None:
+def _stage(
+    progress: Callable[[str, int, int], None] | None, name: str
+) -> Callable[[int, int], None] | None:
+    """Progress of one stage."""
+    return partial(progress, name) if progress is not None else None
+
+
+def _write_summary(
+    folder: Path,
+    number: int,
+    summary: dict[str, Any],
+    progress: Callable[[int, int], None] | None,
+) -> None:
     """Write ``edition.json`` with sizes and digests of the other files."""
+    paths = sorted(path for path in folder.rglob("*") if path.is_file())
     files = {
-        path.name: {"bytes": path.stat().st_size, "sha256": digest(path)}
-        for path in sorted(folder.iterdir())
+        path.relative_to(folder).as_posix(): {"bytes": path.stat().st_size, "sha256": sha256}
+        for path, sha256 in zip(paths, digests(paths, progress), strict=True)
     }
     text = json.dumps({"format": FORMAT_VERSION, "number": number, **summary, "files": files})
     (folder / SUMMARY).write_text(text, encoding="utf-8")
@@ -174,7 +194,7 @@ def _write_summary(folder: Path, number: int, summary: dict[str, Any]) -> None:
 
 def _sync(folder: Path) -> None:
     """Make sure that a folder and its files are on disk before anything names them."""
-    for path in [*folder.iterdir(), folder]:
+    for path in [*folder.rglob("*"), folder]:
         _sync_one(path)
 
 

@@ -104,7 +104,7 @@ class _Matches:
 def _dated_matches(edition: Edition, region: Region, filters: Mapping[str, Any]) -> _Matches:
     """Search a region, and sort what is dated by mid-exposure."""
     selection = Selection(edition, filters)
-    hits = matches(edition, region)
+    hits = matches(edition, region, measured=False)
     is_dated = edition.timeline.year[hits.numbers] != UNDATED
     keep = selection.certainty_mask(hits.sure)
     undated = selection.mask_but_dates(hits.numbers[keep & ~is_dated])

@@ -219,9 +219,9 @@ def _carry_date(
 def _fk4_b1950_to_icrs(vectors: Floats, epoch_mjd: Floats) -> Floats:
     """FK4 B1950 vectors without E-terms, (n, 3), of the epoch (n,) or (1,), to ICRS."""
     centuries = (epoch_mjd - J2000_MJD) / (100.0 * DAYS_PER_JULIAN_YEAR)
-    drift = vectors @ FK4_DRIFT_ARCSEC_PER_CENTURY.T * ARCSEC_RAD
-    at_rest: Floats = vectors @ FK4_TO_FK5.T + centuries[:, np.newaxis] * drift
-    return at_rest @ _fk5_to_icrs().T
+    drift = _turn(FK4_DRIFT_ARCSEC_PER_CENTURY, vectors) * ARCSEC_RAD
+    at_rest = _turn(FK4_TO_FK5, vectors) + centuries[:, np.newaxis] * drift
+    return _turn(_fk5_to_icrs(), at_rest)
 
 
 def _fk5_to_icrs() -> Floats:
@@ -276,10 +276,13 @@ def _polynomial(coefficients: tuple[float, ...], x: Floats) -> Floats:
 
 
 def _turn(matrices: Floats, vectors: Floats) -> Floats:
-    """Each matrix (n, 3, 3) times its vector (n, 3)."""
-    return np.asarray(np.einsum("nij,nj->ni", matrices, vectors))
+    """Each matrix (n, 3, 3), or the one (3, 3), times its vector (n, 3).
+
+    Unlike numpy's products, row by row the same however many rows there are.
+    """
+    return np.asarray(erfa.rxp(matrices, vectors))
 
 
 def _dot(a: Floats, b: Floats) -> Floats:
     """Dot products of vectors (n, 3), row by row."""
-    return np.asarray(np.einsum("ni,ni->n", a, b))
+    return np.asarray(erfa.pdp(a, b))

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from platecover.coverage.errors import LogFileError
 from platecover.coverage.log_cells import LOG_COLUMNS
-from platecover.coverage.text_arrays import Texts, as_texts, encode, read_each
+from platecover.coverage.logged_rows import BEYOND_HEADER, row_json
+from platecover.coverage.text_arrays import Texts, as_texts, encode, read_each, stripped
 
 NEEDED_COLUMN = "plate"
 _MOST_NAMES_SHOWN = 40
@@ -29,7 +30,7 @@ class FileColumn:
 
 @dataclass(frozen=True)
 class LogTable:
-    """A plate log.
+    """A plate log, or a part of one.
 
     Attributes
     ----------
@@ -57,16 +58,55 @@ class LogTable:
     row_numbers: NDArray[np.int64]
     overlong: dict[int, list[str]] = field(default_factory=dict)
     readings: dict[str, Texts] = field(default_factory=dict)
+    _texts: dict[str, Texts] = field(default_factory=dict, compare=False)
 
     def __len__(self) -> int:
         """Return the number of rows."""
         return len(self.row_numbers)
+
+    @property
+    def size(self) -> int:
+        """Characters of all cells."""
+        return sum(len(cell) for cells in self.cells.values() for cell in cells)
 
     def reading(self, name: str) -> Texts:
         """Return the cells of a column as they are to be read, '' if there is no such column."""
         if name in self.readings:
             return self.readings[name]
         return self.cells[name] if name in self.cells else np.full(len(self), "", dtype=object)
+
+    def text(self, name: str) -> Texts:
+        """Return the cells of a column trimmed for reading, '' if there is no such column."""
+        if name not in self._texts:
+            reading = self.reading(name)
+            self._texts[name] = stripped(reading) if name in self.cells else reading
+        return self._texts[name]
+
+    def logged(self, name: str, row: int) -> str:
+        """Return one cell as logged, '' if there is no such column."""
+        if name == BEYOND_HEADER:
+            return ", ".join(self.overlong.get(row, []))
+        return str(self.cells[name][row]) if name in self.cells else ""
+
+    def as_json(self, row: int) -> str:
+        """Return a whole row as logged: an object of the log's own column names."""
+        cells: dict[str, object] = {name: self.logged(name.lower(), row) for name in self.names}
+        if row in self.overlong:
+            cells[BEYOND_HEADER] = self.overlong[row]
+        return row_json(cells)
+
+    def rows(self, first: int, beyond: int) -> "LogTable":
+        """Return the rows from place `first` up to `beyond`."""
+        some = slice(first, beyond)
+        return LogTable(
+            self.path,
+            self.names,
+            {name: cells[some] for name, cells in self.cells.items()},
+            self.typed,
+            self.row_numbers[some],
+            {row - first: extra for row, extra in self.overlong.items() if first <= row < beyond},
+            {name: cells[some] for name, cells in self.readings.items()},
+        )
 
 
 def log_table(

@@ -1,20 +1,33 @@
 """What belongs to the plate, not to one exposure: where it is, its state, its scan."""
 
+from dataclasses import dataclass
+
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from platecover.coverage.log_cells import link_cells, word_cells
-from platecover.coverage.log_rows import LogRows
-from platecover.coverage.row_notes import RowNotes
-from platecover.coverage.text_arrays import Texts, as_texts, shown
+from platecover.coverage.logged_rows import LoggedRows
+from platecover.coverage.text_arrays import shown
 
 _NONE = -1  # row of a fact that no row states
+# The plate's column for each of a log's.
+_FACTS = {"shelf": "shelf", "status": "status", "condition": "condition", "scanned": "scanned",
+          "scan_url": "access_url"}  # fmt: skip
+
+Integers = NDArray[np.int64]
 
 
-def plate_facts(
-    rows: LogRows, plate_of_row: NDArray[np.int64], n_plates: int, notes: RowNotes
-) -> dict[str, Texts]:
-    """Return status, condition, scanned, access_url and shelf of every plate.
+@dataclass(frozen=True)
+class PlateFacts:
+    """Facts by plate ('' = not known), and remarks: row, column, reason."""
+
+    columns: dict[str, pa.Array]
+    remarks: list[tuple[int, str, str]]
+
+
+def plate_facts(rows: LoggedRows, plate_of_row: Integers, n_plates: int) -> PlateFacts:
+    """Find status, condition, scanned, access_url and shelf of every plate.
 
     The last value that is not empty, in reading order, holds; rows that are set aside count
     too, since the plate is known by its designation. An address implies that the plate is
@@ -22,73 +35,63 @@ def plate_facts(
 
     Parameters
     ----------
-    rows : LogRows
+    rows : LoggedRows
     plate_of_row : int64, shape (n,)
         A number for each plate; -1 where the designation could not be read.
     n_plates : int
-    notes : RowNotes
-        Takes remarks on bad cells and on rows that disagree.
 
     Returns
     -------
-    dict of str to object array, shape (n_plates,)
-        '' = not known.
+    PlateFacts
+        With remarks on rows that disagree.
     """
-    read: dict[str, Texts] = {"shelf": rows.text("shelf")}
-    for column in ("status", "condition", "scanned"):
-        read[column], reasons = word_cells(column, rows.text(column))
-        notes.bad_cells(column, reasons)
-    read["scan_url"], reasons = link_cells(rows.text("scan_url"))
-    notes.bad_cells("scan_url", reasons)
-
+    remarks: list[tuple[int, str, str]] = []
     known = plate_of_row >= 0
+    addresses = rows.column("stated_scan_url")
     with_url = np.zeros(n_plates + 1, dtype=np.bool_)  # the last is for rows without a plate
-    with_url[plate_of_row[known & (read["scan_url"] != "")]] = True
-    denied = known & (read["scanned"] == "no") & with_url[plate_of_row]
-    notes.remark(denied, "scanned", "'no', but the plate has a scan_url; taken as yes")
-    read["scanned"] = np.where(denied, "yes", read["scanned"])
+    with_url[plate_of_row[known & _given(addresses)]] = True
+    scanned = rows.column("stated_scanned")
+    denied = known & pc.equal(scanned, "no").to_numpy(zero_copy_only=False) & with_url[plate_of_row]
+    for row in np.flatnonzero(denied).tolist():
+        remarks.append((row, "scanned", "'no', but the plate has a scan_url; taken as yes"))
+    yes = pa.scalar("yes", pa.large_string())
+    stated = {"scanned": pc.if_else(pa.array(denied), yes, scanned), "scan_url": addresses}
+    columns = {}
+    for of_log, of_plate in _FACTS.items():
+        values = stated[of_log] if of_log in stated else rows.column(f"stated_{of_log}")
+        columns[of_plate] = _last_values(rows, of_log, values, plate_of_row, n_plates, remarks)
+    columns["scanned"] = pc.if_else(pa.array(with_url[:-1]), yes, columns["scanned"])
+    return PlateFacts(columns, remarks)
 
-    facts = {
-        "access_url" if column == "scan_url" else column: _last_values(
-            rows, column, values, plate_of_row, n_plates, notes
-        )
-        for column, values in read.items()
-    }
-    facts["scanned"] = np.where(with_url[:-1], "yes", facts["scanned"])
-    return facts
+
+def _given(texts: pa.Array) -> NDArray[np.bool_]:
+    return np.asarray(pc.not_equal(texts, "").to_numpy(zero_copy_only=False), dtype=np.bool_)
 
 
 def _last_values(
-    rows: LogRows,
+    rows: LoggedRows,
     column: str,
-    values: Texts,
-    plate_of_row: NDArray[np.int64],
+    values: pa.Array,
+    plate_of_row: Integers,
     n_plates: int,
-    notes: RowNotes,
-) -> Texts:
+    remarks: list[tuple[int, str, str]],
+) -> pa.Array:
     """Return the last value of every plate that is not empty; remark on rows that disagree."""
-    stating = np.flatnonzero((plate_of_row >= 0) & (values != ""))
+    stating = np.flatnonzero((plate_of_row >= 0) & _given(values))
     last = np.full(n_plates, _NONE, dtype=np.int64)
     np.maximum.at(last, plate_of_row[stating], stating)
-    differing = stating[values[stating] != values[last[plate_of_row[stating]]]]
+    codes = values.dictionary_encode().indices.to_numpy()
+    differing = stating[codes[stating] != codes[last[plate_of_row[stating]]]]
     told: set[int] = set()
     for row in differing.tolist():
         holding = int(last[plate_of_row[row]])
-        notes.remark_at(
-            row,
-            column,
-            f"{shown(values[row])} here, but {rows.place(holding)} says {shown(values[holding])} "
-            "later, which holds for the plate",
+        here, there = shown(values[row].as_py()), shown(values[holding].as_py())
+        said = (
+            f"{here} here, but {rows.place(holding)} says {there} later, which holds for the plate"
         )
+        remarks.append((row, column, said))
         if holding not in told:
             told.add(holding)
-            notes.remark_at(
-                holding,
-                column,
-                f"{shown(values[holding])} holds for the plate, but {rows.place(row)} says "
-                f"{shown(values[row])}",
-            )
-    facts = as_texts([""] * n_plates)
-    stated = last != _NONE
-    facts[stated] = values[last[stated]]
-    return facts
+            said = f"{there} holds for the plate, but {rows.place(row)} says {here}"
+            remarks.append((holding, column, said))
+    return pc.fill_null(values.take(pa.array(last, mask=last == _NONE)), "")

@@ -58,15 +58,10 @@ def plate_record(edition: Edition, designation: str) -> dict[str, Any]:
     ra, dec = corners_deg(edition.geometry[numbers])
     for row, corners in zip(exposures, np.stack([ra, dec], axis=-1).tolist(), strict=True):
         row["outline"] = corners
-    ids = pa.array([row["exposure_id"] for row in exposures], pa.string())
-    logged = edition.table("logged")
     return {
         "plate": _plain(edition.plates.slice(at, 1).to_pylist()[0]),
         "exposures": exposures,
-        "logged": [
-            _logged_cells(row)
-            for row in logged.filter(pc.is_in(logged.column("exposure_id"), ids)).to_pylist()
-        ],
+        "logged": [_logged_cells(edition, row) for row in exposures],
         "remarks": _rows_of(edition.table("remarks"), exposures),
         "history": [
             {key: value for key, value in row.items() if key != "plate"}
@@ -86,10 +81,15 @@ def _nearest(edition: Edition, asked: Designation) -> str:
     return ", ".join(row["plate"] for row in by_distance[:_OFFERED]) or "none in this series"
 
 
-def _logged_cells(row: dict[str, Any]) -> dict[str, Any]:
-    """Cells of one row by the log's own columns, after the exposure they became."""
-    cells = {key.removeprefix("log:"): value for key, value in row.items() if value}
-    return {"exposure_id": cells.pop("exposure_id"), **cells}
+def _logged_cells(edition: Edition, exposure: dict[str, Any]) -> dict[str, Any]:
+    """Cells of an exposure's row by the log's own columns, after the exposure and its place."""
+    cells = edition.logged.logged_row(exposure["log_file"], exposure["log_row"])
+    return {
+        "exposure_id": exposure["exposure_id"],
+        "log_file": exposure["log_file"],
+        "log_row": exposure["log_row"],
+        **{name.lower(): cell for name, cell in cells.items() if cell},
+    }
 
 
 def _rows_of(remarks: pa.Table, exposures: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -13,9 +13,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
+import pyarrow as pa
+import pyarrow.compute as pc
 
+from platecover.coverage.arrow_tables import with_replaced
 from platecover.coverage.columns import CONDITIONS, HISTORY_COLUMNS, PLATE_FACTS, STATUSES, YES_NO
 from platecover.coverage.errors import ArchiveError
 
@@ -133,60 +134,60 @@ def _check(entry: LedgerEntry) -> None:
         raise ValueError(f"at must be an ISO 8601 date, got {entry.at!r}") from None
 
 
-def history(
-    plates: Mapping[str, NDArray[Any]], entries: Sequence[LedgerEntry]
-) -> dict[str, NDArray[Any]]:
+def history(plates: Mapping[str, pa.Array], entries: Sequence[LedgerEntry]) -> dict[str, pa.Array]:
     """What became of the plates that the ledger speaks of: HISTORY_COLUMNS, oldest first.
 
     Parameters
     ----------
-    plates : mapping of arrays
+    plates : mapping of str to pyarrow.Array
         As the logs have them, before `replay`.
     entries : sequence of LedgerEntry
     """
-    spoken_of = {entry.plate for entry in entries}
+    spoken_of = pa.array(sorted({entry.plate for entry in entries}), pa.large_string())
+    places = pc.indices_nonzero(pc.is_in(plates["plate"], spoken_of))
+    told = {name: plates[name].take(places).to_pylist() for name in ("plate", *PLATE_FACTS)}
     said = [
-        LedgerEntry("", FROM_LOGS, designation, fact, str(plates[fact][at]))
-        for at, designation in enumerate(plates["plate"])
-        if designation in spoken_of
+        LedgerEntry("", FROM_LOGS, designation, fact, told[fact][at])
+        for at, designation in enumerate(told["plate"])
         for fact in PLATE_FACTS
-        if plates[fact][at]
+        if told[fact][at]
     ]
-    said += [entry for entry in entries if entry.plate in spoken_of]
-    names = [column.name for column in HISTORY_COLUMNS]
-    columns = {name: np.empty(len(said), dtype=object) for name in names}
-    for name, column in columns.items():
-        column[:] = [getattr(entry, name) for entry in said]
-    return columns
+    said += entries
+    return {
+        column.name: pa.array([getattr(entry, column.name) for entry in said], pa.string())
+        for column in HISTORY_COLUMNS
+    }
 
 
 def replay(
-    plates: dict[str, NDArray[Any]], entries: Sequence[LedgerEntry]
-) -> tuple[dict[str, NDArray[Any]], list[LedgerEntry]]:
+    plates: Mapping[str, pa.Array], entries: Sequence[LedgerEntry]
+) -> tuple[dict[str, pa.Array], list[LedgerEntry]]:
     """Apply ledger entries, the later over the earlier, to what the logs say of plates.
 
     As in the logs, an address of a scan implies that the plate is scanned.
 
     Parameters
     ----------
-    plates : dict of arrays, shape (n,)
+    plates : mapping of str to pyarrow.Array, shape (n,)
         Columns of the plates table; not changed.
     entries : sequence of LedgerEntry
 
     Returns
     -------
-    plates : dict of arrays
+    plates : dict of str to pyarrow.Array
     unknown : list of LedgerEntry
         Entries for plates that no log names; kept in the ledger, without effect.
     """
-    plates = {name: np.array(column) for name, column in plates.items()}
-    place = {designation: at for at, designation in enumerate(plates["plate"])}
-    unknown = []
-    for entry in entries:
-        at = place.get(entry.plate)
-        if at is None:
-            unknown.append(entry)
-        else:
-            plates[entry.fact][at] = entry.value
-    plates["scanned"][plates["access_url"] != ""] = "yes"
-    return plates, unknown
+    named = pa.array([entry.plate for entry in entries], plates["plate"].type)
+    places = pc.index_in(named, value_set=plates["plate"]).to_pylist()
+    latest: dict[str, dict[int, str]] = {fact: {} for fact in PLATE_FACTS}
+    for entry, place in zip(entries, places, strict=True):
+        if place is not None:
+            latest[entry.fact][place] = entry.value
+    after = dict(plates) | {
+        fact: with_replaced(plates[fact], values) for fact, values in latest.items()
+    }
+    has_scan = pc.not_equal(after["access_url"], "")
+    after["scanned"] = pc.if_else(has_scan, "yes", after["scanned"])
+    unknown = [entry for entry, place in zip(entries, places, strict=True) if place is None]
+    return after, unknown

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platecover.coverage.equinox import SYSTEM_CODES, parse_equinox, to_icrs
-from platecover.coverage.log_rows import LogRows
+from platecover.coverage.log_table import LogTable
 from platecover.coverage.row_notes import RowNotes
 from platecover.coverage.row_times import short
 from platecover.coverage.series_defaults import SeriesDefaults
@@ -36,24 +36,36 @@ class IcrsCentres:
     north_angle_deg: Floats
 
 
-def logged_centres(rows: LogRows, notes: RowNotes) -> LoggedCentres:
-    """Read the centres, file by file; rows without a possible one are set aside."""
-    ra: list[Angles] = []
-    dec: list[Angles] = []
-    for table in rows.tables:
-        ra.append(right_ascensions(table.reading("ra"), typed="ra" in table.typed))
-        dec.append(declinations(table.reading("dec"), typed="dec" in table.typed))
-    notes.bad_rows("ra", np.concatenate([angles.reasons for angles in ra]))
-    notes.bad_rows("dec", np.concatenate([angles.reasons for angles in dec]))
-    return LoggedCentres(
-        np.concatenate([angles.deg for angles in ra]),
-        np.concatenate([angles.deg for angles in dec]),
-        np.concatenate([angles.half_unit_deg for angles in ra]),
-        np.concatenate([angles.half_unit_deg for angles in dec]),
+def logged_centres(
+    rows: LogTable, notes: RowNotes, *, sexagesimal_elsewhere: bool
+) -> tuple[LoggedCentres, Angles]:
+    """Read the centres of rows; those without a possible one are set aside.
+
+    Parameters
+    ----------
+    rows : LogTable
+    notes : RowNotes
+    sexagesimal_elsewhere : bool
+        Whether right ascensions in other parts of the same log are sexagesimal.
+
+    Returns
+    -------
+    centres : LoggedCentres
+    right_ascensions : Angles
+        As they are written.
+    """
+    ra = right_ascensions(
+        rows.reading("ra"),
+        typed="ra" in rows.typed,
+        sexagesimal_elsewhere=sexagesimal_elsewhere,
     )
+    dec = declinations(rows.reading("dec"), typed="dec" in rows.typed)
+    notes.bad_rows("ra", ra.reasons)
+    notes.bad_rows("dec", dec.reasons)
+    return LoggedCentres(ra.deg, dec.deg, ra.half_unit_deg, dec.half_unit_deg), ra
 
 
-def equinoxes(rows: LogRows, series: Texts, defaults: SeriesDefaults, notes: RowNotes) -> Texts:
+def equinoxes(rows: LogTable, series: Texts, defaults: SeriesDefaults, notes: RowNotes) -> Texts:
     """Return the equinox of every row as text; rows without any are set aside.
 
     Rows of no known series are set aside for that alone: theirs might have one.

@@ -1,89 +1,106 @@
 """Which rows are the same exposure: numbers on the plate, repeats, and differing versions."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from platecover.coverage.log_cells import number_cells
-from platecover.coverage.log_rows import LogRows
-from platecover.coverage.row_notes import RowNotes
-from platecover.coverage.text_arrays import encode
+from platecover.coverage.logged_rows import LoggedRows
 
-# Rows of one plate that agree in these are one exposure, unless the log numbers it.
-SAME_EXPOSURE = ("ra", "dec", "equinox", "date", "time", "clock")
 _MOST_PLACES = 5  # rows named in a remark
+
+Integers = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
 class Identity:
-    """Exposure number and version of each row, shape (n,); 0 where set aside."""
+    """What is found of rows, shape (n,), and of some of them by place.
 
-    exposure: NDArray[np.int64]
-    version: NDArray[np.int64]
+    Attributes
+    ----------
+    exposure : int64, shape (n,)
+        Number on the plate; 0 where set aside.
+    version : int64, shape (n,)
+        From 1; 0 where set aside.
+    repeats : dict of int to str
+        Why a row that repeats another is set aside.
+    differing : dict of int to str
+        Remark on a row of one exposure that is logged differently elsewhere.
+    """
 
-    def exposure_id(self, plate: str, row: int) -> str:
-        """Return the id of a row's exposure, from the canonical designation of its plate."""
-        version = f"-v{self.version[row]}" if self.version[row] > 1 else ""
-        return f"{plate}-{self.exposure[row]}{version}"
+    exposure: Integers
+    version: Integers
+    repeats: dict[int, str] = field(default_factory=dict)
+    differing: dict[int, str] = field(default_factory=dict)
 
 
 def identify(
-    rows: LogRows, plate_of_row: NDArray[np.int64], t_min: NDArray[np.float64], notes: RowNotes
+    rows: LoggedRows, plate_of_row: Integers, faulty: NDArray[np.bool_], t_min: NDArray[np.float64]
 ) -> Identity:
     """Number the exposures of every plate and tell repeated rows from differing ones.
 
     Parameters
     ----------
-    rows : LogRows
+    rows : LoggedRows
     plate_of_row : int64, shape (n,)
         A number for each plate; -1 where the designation could not be read.
+    faulty : bool, shape (n,)
+        Rows set aside by themselves; numbers that they state are taken all the same.
     t_min : float64, shape (n,)
         NaN = undated.
-    notes : RowNotes
-        Rows that repeat an earlier one in every cell are set aside; rows of one exposure
-        that differ get a remark.
 
     Returns
     -------
     Identity
     """
-    stated, reasons = number_cells("exposure", rows.text("exposure"))
-    notes.bad_cells("exposure", reasons)
-    exposure = np.where(np.isnan(stated), 0, stated).astype(np.int64)
-    taken: dict[int, set[int]] = {}
-    for row in np.flatnonzero((plate_of_row >= 0) & (exposure > 0)).tolist():
-        taken.setdefault(int(plate_of_row[row]), set()).add(int(exposure[row]))
-    loose = np.flatnonzero(~notes.faulty & (exposure == 0))
-    exposure[loose] = _numbers(rows, loose, plate_of_row, t_min, taken)
-    return Identity(exposure, _versions(rows, plate_of_row, exposure, notes))
+    exposure = rows.numbers("exposure_stated").astype(np.int64)
+    count = np.bincount(plate_of_row[plate_of_row >= 0], minlength=1)
+    shared = np.flatnonzero((plate_of_row >= 0) & (count[plate_of_row] > 1))
+    alone = ~faulty & (exposure == 0)
+    alone[shared] = False
+    exposure[alone] = 1
+    loose = shared[~faulty[shared] & (exposure[shared] == 0)]
+    if len(loose):
+        stated = shared[exposure[shared] > 0]
+        taken: dict[int, set[int]] = {}
+        pairs = zip(plate_of_row[stated].tolist(), exposure[stated].tolist(), strict=True)
+        for plate, number in pairs:
+            taken.setdefault(plate, set()).add(number)
+        same = rows.codes("same_exposure")[loose].astype(np.int64)
+        exposure[loose] = _numbers(loose, plate_of_row[loose], same, t_min, taken)
+    found = Identity(np.where(faulty, 0, exposure), np.where(faulty, 0, 1).astype(np.int64))
+    kept = shared[~faulty[shared]]
+    _tell_versions(rows, kept, plate_of_row[kept], found)
+    return found
 
 
 def _numbers(
-    rows: LogRows,
-    loose: NDArray[np.int64],
-    plate_of_row: NDArray[np.int64],
+    loose: Integers,
+    plate: Integers,
+    same: Integers,
     t_min: NDArray[np.float64],
     taken: dict[int, set[int]],
-) -> NDArray[np.int64]:
-    """Number, by t_min, the exposures that the log does not number; one a row of `loose`."""
-    if not len(loose):
-        return np.empty(0, dtype=np.int64)
-    cells = [rows.text(column)[loose].tolist() for column in SAME_EXPOSURE]
-    different, group_of = encode(zip(plate_of_row[loose].tolist(), *cells, strict=True))
-    first = np.full(len(different), len(rows), dtype=np.int64)
+) -> Integers:
+    """Number, by t_min, the exposures that the log does not number; one a row of `loose`.
+
+    `same` is equal for rows of one plate that are one exposure.
+    """
+    key = plate * (int(same.max()) + 1) + same
+    different, group_of = np.unique(key, return_inverse=True)
+    first = np.full(len(different), len(t_min), dtype=np.int64)
     np.minimum.at(first, group_of, loose)
-    plate = plate_of_row[first]
-    order = np.lexsort((first, t_min[first], plate))  # NaN sorts last
-    in_order = plate[order]
+    plate_of_group = different // (int(same.max()) + 1)
+    order = np.lexsort((first, t_min[first], plate_of_group))  # NaN sorts last
+    in_order = plate_of_group[order]
     starts = np.flatnonzero(np.concatenate([[True], in_order[1:] != in_order[:-1]]))
     lengths = np.diff(np.concatenate([starts, [len(order)]]))
     numbers = np.empty(len(order), dtype=np.int64)
     numbers[order] = np.arange(len(order)) - np.repeat(starts, lengths) + 1
-    for start, length in zip(starts.tolist(), lengths.tolist(), strict=True):
-        used = taken.get(int(in_order[start]))
-        if used:
-            numbers[order[start : start + length]] = _free_numbers(used, length)
+    if taken:
+        for start, length in zip(starts.tolist(), lengths.tolist(), strict=True):
+            used = taken.get(int(in_order[start]))
+            if used:
+                numbers[order[start : start + length]] = _free_numbers(used, length)
     return np.asarray(numbers[group_of])
 
 
@@ -97,35 +114,38 @@ def _free_numbers(used: set[int], count: int) -> list[int]:
     return free
 
 
-def _versions(
-    rows: LogRows,
-    plate_of_row: NDArray[np.int64],
-    exposure: NDArray[np.int64],
-    notes: RowNotes,
-) -> NDArray[np.int64]:
-    """Return versions from 1; set repeats aside and remark on rows that differ."""
-    version = np.where(notes.faulty, 0, 1).astype(np.int64)
-    kept = np.flatnonzero(~notes.faulty)
-    _, same = encode(zip(plate_of_row[kept].tolist(), exposure[kept].tolist(), strict=True))
-    often = np.flatnonzero(np.bincount(same, minlength=1)[same] > 1)
-    members: dict[int, list[int]] = {}
-    for at in often.tolist():
-        members.setdefault(int(same[at]), []).append(int(kept[at]))
-    columns = list(rows.cells.values())
-    for group in members.values():
-        seen: dict[tuple[str, ...], int] = {}
-        for row in group:
-            cells = tuple(column[row].strip() for column in columns)
-            if cells in seen:
-                notes.fault_at(row, "plate", f"repeats {rows.place(seen[cells])}")
-            else:
-                seen[cells] = row
-                version[row] = len(seen)
-        if len(seen) > 1:
-            places = [rows.place(row) for row in seen.values()]
-            more = ", ..." if len(places) > _MOST_PLACES else ""
-            said = f"logged differently in {', '.join(places[:_MOST_PLACES])}{more}; all kept"
-            for row in seen.values():
-                notes.remark_at(row, "exposure", said)
-    version[notes.faulty] = 0
-    return version
+def _tell_versions(rows: LoggedRows, kept: Integers, plate: Integers, found: Identity) -> None:
+    """Find versions from 1, repeats and differing rows among rows that are kept so far."""
+    order = np.lexsort((kept, found.exposure[kept], plate))
+    key = np.stack([plate, found.exposure[kept]])[:, order]
+    joined = np.zeros(len(order) + 1, dtype=np.bool_)
+    joined[1:-1] = (key[:, 1:] == key[:, :-1]).all(axis=0)
+    often = np.flatnonzero(joined[1:] | joined[:-1])
+    group = np.cumsum(~joined[:-1])[often]
+    members = kept[order[often]]
+    ascending = np.argsort(members)
+    cells: dict[int, tuple[str, ...]] = {}
+    read = rows.cells(members[ascending])
+    for row, of_row in zip(members[ascending].tolist(), read, strict=True):
+        cells[row] = tuple(cell.strip() for cell in of_row)
+    for each in np.split(members, np.flatnonzero(np.diff(group)) + 1) if len(members) else []:
+        _tell_versions_of_one(rows, each.tolist(), cells, found)
+
+
+def _tell_versions_of_one(
+    rows: LoggedRows, members: list[int], cells: dict[int, tuple[str, ...]], found: Identity
+) -> None:
+    """The same among the rows of one exposure, in reading order."""
+    seen: dict[tuple[str, ...], int] = {}
+    for row in members:
+        if cells[row] in seen:
+            found.repeats[row] = f"repeats {rows.place(seen[cells[row]])}"
+            found.version[row] = found.exposure[row] = 0
+        else:
+            seen[cells[row]] = row
+            found.version[row] = len(seen)
+    if len(seen) > 1:
+        places = [rows.place(row) for row in list(seen.values())[:_MOST_PLACES]]
+        more = ", ..." if len(seen) > _MOST_PLACES else ""
+        said = f"logged differently in {', '.join(places)}{more}; all kept"
+        found.differing.update(dict.fromkeys(seen.values(), said))

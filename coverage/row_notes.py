@@ -3,9 +3,11 @@
 from collections.abc import Iterator
 
 import numpy as np
+import pyarrow as pa
 from numpy.typing import NDArray
 
-from platecover.coverage.log_rows import LogRows
+from platecover.coverage.log_table import LogTable
+from platecover.coverage.logged_rows import notes_table
 from platecover.coverage.text_arrays import Texts, as_texts
 
 Flags = NDArray[np.bool_]
@@ -16,7 +18,7 @@ class RowNotes:
 
     Parameters
     ----------
-    rows : LogRows
+    rows : LogTable
         What is being read.
 
     Attributes
@@ -25,7 +27,7 @@ class RowNotes:
         Rows with a fault.
     """
 
-    def __init__(self, rows: LogRows) -> None:
+    def __init__(self, rows: LogTable) -> None:
         self._rows = rows
         self.faulty: Flags = np.zeros(len(rows), dtype=np.bool_)
         self._faults: list[tuple[int, str, str]] = []
@@ -39,11 +41,6 @@ class RowNotes:
     def remark(self, where: Flags, column: str, reasons: str | Texts) -> None:
         """Remark on a cell of rows."""
         self._remarks.extend(_spelled_out(where, column, reasons))
-
-    def fault_at(self, row: int, column: str, reason: str) -> None:
-        """Set one row aside."""
-        self._faults.append((row, column, reason))
-        self.faulty[row] = True
 
     def remark_at(self, row: int, column: str, reason: str) -> None:
         """Remark on a cell of one row."""
@@ -60,45 +57,38 @@ class RowNotes:
         """Set aside the rows whose cell has a reason not to be used."""
         self.fault(_given(reasons), column, reasons)
 
-    def set_aside(self) -> dict[str, NDArray[np.int64] | Texts]:
-        """Return one entry a row set aside: first fault, further ones added to its reason."""
-        first: dict[int, tuple[str, str]] = {}
+    def faults(self) -> dict[str, Texts]:
+        """Return, '' for sound rows: first fault with its cell, all reasons, whole row (JSON)."""
+        columns = {f"fault_{name}": as_texts([""] * len(self._rows))
+                   for name in ("column", "value", "reason", "cells")}  # fmt: skip
         for row, column, reason in self._faults:
-            if row in first:
-                column_before, so_far = first[row]
-                first[row] = (column_before, f"{so_far}; also {column}: {reason}")
-            else:
-                first[row] = (column, reason)
-        entries = [(row, *first[row]) for row in sorted(first)]
-        answer = self._columns(entries)
-        answer["cells"] = as_texts(self._rows.as_json(row) for row, _, _ in entries)
-        return answer
+            if columns["fault_column"][row]:
+                columns["fault_reason"][row] += f"; also {column}: {reason}"
+                continue
+            columns["fault_column"][row] = column
+            columns["fault_value"][row] = self._rows.logged(column, row)
+            columns["fault_reason"][row] = reason
+            columns["fault_cells"][row] = self._rows.as_json(row)
+        return columns
 
-    def remarks(self) -> dict[str, NDArray[np.int64] | Texts]:
-        """Return the remarks by row; those on rows set aside are left out."""
-        return self._columns(self._kept_remarks())
+    def remarks(self) -> pa.Array:
+        """Return the remarks on each sound row: lists of column, value, reason."""
+        kept = [entry for entry in self._remarks if not self.faulty[entry[0]]]
+        kept.sort(key=lambda entry: entry[0])  # stable: as found, within a row
+        counts = np.bincount([row for row, _, _ in kept], minlength=len(self._rows))
+        offsets = np.concatenate([[0], np.cumsum(counts)]).astype(np.int32)
+        entries = notes_table(
+            (column, self._rows.logged(column, row), reason) for row, column, reason in kept
+        )
+        return pa.ListArray.from_arrays(offsets, entries.to_struct_array().combine_chunks())
 
     def joined(self) -> Texts:
         """Return the remarks of each row as one text, shape (n,)."""
         texts = [""] * len(self._rows)
-        for row, column, reason in self._kept_remarks():
+        for row, column, reason in self._remarks:
             said = f"{column}: {reason}"
             texts[row] = f"{texts[row]}; {said}" if texts[row] else said
         return as_texts(texts)
-
-    def _kept_remarks(self) -> list[tuple[int, str, str]]:
-        kept = (entry for entry in self._remarks if not self.faulty[entry[0]])
-        return sorted(kept, key=lambda entry: entry[0])  # stable: as found, within a row
-
-    def _columns(self, entries: list[tuple[int, str, str]]) -> dict[str, NDArray[np.int64] | Texts]:
-        rows = np.array([row for row, _, _ in entries], dtype=np.int64)
-        return {
-            "file": self._rows.files()[rows],
-            "row": self._rows.row_numbers[rows],
-            "column": as_texts(column for _, column, _ in entries),
-            "value": as_texts(self._rows.logged(column, row) for row, column, _ in entries),
-            "reason": as_texts(reason for _, _, reason in entries),
-        }
 
 
 def _given(reasons: Texts) -> Flags:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platecover.coverage.log_cells import number_cells, word_cells
-from platecover.coverage.log_rows import LogRows
+from platecover.coverage.log_table import LogTable
 from platecover.coverage.observatory import LARGEST_HALF_DIAGONAL_DEG
 from platecover.coverage.plate_geometry import half_diagonal_deg
 from platecover.coverage.row_centres import LoggedCentres
@@ -40,7 +40,7 @@ class Sizes:
         return half_diagonal_deg(self.width_mm, self.height_mm, self.scale_arcsec_per_mm)
 
 
-def sizes(rows: LogRows, defaults: SeriesDefaults, notes: RowNotes) -> Sizes:
+def sizes(rows: LogTable, defaults: SeriesDefaults, notes: RowNotes) -> Sizes:
     """Read sizes, scales and orientations; what a row does not say is that of its series."""
     stated = {}
     for column in ("width_mm", "height_mm", "scale_arcsec_per_mm", "position_angle_deg"):
@@ -91,7 +91,7 @@ def _filled(
 
 
 def margins_deg(
-    rows: LogRows,
+    rows: LogTable,
     logged: LoggedCentres,
     sized: Sizes,
     tracking: Texts,

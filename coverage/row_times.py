@@ -28,7 +28,7 @@ from platecover.coverage.clocks import (
     parse_clock,
 )
 from platecover.coverage.log_cells import TIME_IS, number_cells, read_number, word_cells
-from platecover.coverage.log_rows import LogRows
+from platecover.coverage.log_table import LogTable
 from platecover.coverage.observatory import Observatory
 from platecover.coverage.row_notes import RowNotes
 from platecover.coverage.series_defaults import SeriesDefaults
@@ -115,7 +115,7 @@ def _julian_date(text: str) -> tuple[float, bool]:
 
 
 def logged_times(
-    rows: LogRows,
+    rows: LogTable,
     dates: RowDates,
     defaults: SeriesDefaults,
     stations: Texts,
@@ -126,7 +126,7 @@ def logged_times(
 
     Parameters
     ----------
-    rows : LogRows
+    rows : LogTable
     dates : RowDates
         In each row's calendar.
     defaults : SeriesDefaults
@@ -182,7 +182,7 @@ class _RowClocks:
     codes: NDArray[np.int64]
 
 
-def _clocks(rows: LogRows, defaults: SeriesDefaults, notes: RowNotes) -> _RowClocks:
+def _clocks(rows: LogTable, defaults: SeriesDefaults, notes: RowNotes) -> _RowClocks:
     """Return the clock of every row: its own, that of its series, or UT."""
     values, reasons, codes = read_each(
         rows.text("clock"), lambda text: text and short(parse_clock)(text) and text
@@ -196,7 +196,7 @@ def _clocks(rows: LogRows, defaults: SeriesDefaults, notes: RowNotes) -> _RowClo
     return _RowClocks([parse_clock(name or "UT") for name in different], places)
 
 
-def _hours(rows: LogRows, column: str, notes: RowNotes) -> Floats:
+def _hours(rows: LogTable, column: str, notes: RowNotes) -> Floats:
     def reader(text: str) -> float:
         return parse_time(text) if text else math.nan
 
@@ -206,7 +206,7 @@ def _hours(rows: LogRows, column: str, notes: RowNotes) -> Floats:
     return hours[codes]
 
 
-def _exposure_s(rows: LogRows, notes: RowNotes) -> Floats:
+def _exposure_s(rows: LogTable, notes: RowNotes) -> Floats:
     minutes, reasons = number_cells("exposure_min", rows.text("exposure_min"))
     notes.bad_cells("exposure_min", reasons)
     notes.remark(minutes > MINUTES_PER_DAY, "exposure_min", "longer than a day")

@@ -78,8 +78,10 @@ class _Angle:
     reason: str = ""
 
 
-def right_ascensions(texts: Texts, *, typed: bool = False) -> Angles:
-    """Read the right ascensions of one file.
+def right_ascensions(
+    texts: Texts, *, typed: bool = False, sexagesimal_elsewhere: bool = False
+) -> Angles:
+    """Read the right ascensions of one file, or of a part of it.
 
     Parameters
     ----------
@@ -88,6 +90,8 @@ def right_ascensions(texts: Texts, *, typed: bool = False) -> Angles:
         degrees; '' is missing.
     typed : bool
         Whether the column holds numbers: degrees, without error by digits.
+    sexagesimal_elsewhere : bool
+        Whether any cell in other parts of the file is sexagesimal.
 
     Returns
     -------
@@ -97,7 +101,7 @@ def right_ascensions(texts: Texts, *, typed: bool = False) -> Angles:
         sexagesimal, since it may be hours or degrees.
     """
     angles = _angles(texts, _right_ascension, typed)
-    if (angles.form == SEXAGESIMAL).any():
+    if sexagesimal_elsewhere or (angles.form == SEXAGESIMAL).any():
         for at in np.flatnonzero((angles.form == LONE_INTEGER) & (angles.reasons == "")):
             if float(texts[at]) <= HOURS_PER_DAY:
                 angles.reasons[at] = (

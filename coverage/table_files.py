@@ -1,16 +1,36 @@
-"""Reading plate logs: the format of a file is found from its content, not from its name."""
+"""Opening plate logs: the format of a file is found from its content, not from its name."""
 
+import codecs
+import hashlib
+import io
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import BinaryIO
 
-from platecover.coverage.delimited_text import ECSV_MARK, decoded, read_delimited, read_ecsv
+import numpy as np
+
+from platecover.coverage.delimited_text import (
+    ECSV_MARK,
+    TextLog,
+    TextPart,
+    open_delimited,
+    open_ecsv,
+)
 from platecover.coverage.errors import LogFileError
 from platecover.coverage.log_table import LogTable
 from platecover.coverage.record_files import read_fits, read_parquet, read_votable
+from platecover.coverage.text_records import is_utf8
 
-_FITS_START = b"SIMPLE  ="  # FITS standard 4.0, section 4.4.1.1
-_PARQUET_START = b"PAR1"  # Apache Parquet file format
+PART_ROWS = 8_192  # rows that are read at a time
+
+_RECORD_FORMATS: dict[bytes, Callable[[str, bytes], LogTable]] = {
+    b"SIMPLE  =": read_fits,  # FITS standard 4.0, section 4.4.1.1
+    b"PAR1": read_parquet,  # Apache Parquet file format
+}
 _VOTABLE_ELEMENT = "<votable"
-_PROLOGUE = 65_536  # characters of an XML file in which its root element must stand
+_PROLOGUE = 65_536  # of an XML file in which its root element must stand
 
 _NOT_TABLES = {
     b"PK\x03\x04": "a spreadsheet or ZIP file; save the sheet as CSV",
@@ -23,17 +43,67 @@ _NOT_TABLES = {
 _SUFFIX_FORMATS = {".fits": "FITS", ".fit": "FITS", ".parquet": "Parquet", ".vot": "VOTable"}
 
 
-def read_table(path: str | Path) -> LogTable:
-    """Read one plate log.
+@dataclass(frozen=True)
+class RecordPart:
+    """Some rows of a log of records; `first_row` is the number of the first."""
+
+    rows: LogTable
+    first_row: int
+
+    @property
+    def size(self) -> int:
+        """Characters of its cells."""
+        return self.rows.size
+
+    def digest(self) -> str:
+        """Text that is the same for parts that read the same."""
+        rows = self.rows
+        said = [rows.names, sorted(rows.typed), *(
+            {name: cells.tolist() for name, cells in columns.items()}
+            for columns in (rows.cells, rows.readings)
+        )]  # fmt: skip
+        return hashlib.sha256(json.dumps(said).encode()).hexdigest()
+
+    def table(self) -> LogTable:
+        """Return the rows; their numbers are counted from `first_row`."""
+        return replace(self.rows, row_numbers=np.arange(len(self.rows)))
+
+
+@dataclass(frozen=True)
+class RecordLog:
+    """A log of records, read whole."""
+
+    table: LogTable
+
+    @property
+    def size(self) -> int:
+        """Characters of its cells."""
+        return self.table.size
+
+    def parts(self, rows: int) -> Iterator[RecordPart]:
+        """Yield the rows in parts of at most `rows`; one empty part if there are none."""
+        for start in range(0, max(len(self.table), 1), rows):
+            yield RecordPart(self.table.rows(start, start + rows), start + 1)
+
+    def close(self) -> None:
+        """Nothing is held open."""
+
+
+PlateLog = TextLog | RecordLog
+LogPart = TextPart | RecordPart
+
+
+def open_log(path: str | Path) -> PlateLog:
+    """Open one plate log.
 
     Parameters
     ----------
     path : str or Path
-        CSV (comma, semicolon or tab; UTF-8 or Latin-1), ECSV, VOTable, FITS or Parquet.
+        CSV (comma, semicolon or tab; UTF-8, UTF-16 or Latin-1), ECSV, VOTable, FITS or Parquet.
 
     Returns
     -------
-    LogTable
+    TextLog or RecordLog
         Perhaps without rows, if the file has a header only.
 
     Raises
@@ -43,37 +113,67 @@ def read_table(path: str | Path) -> LogTable:
         `plate`, or has a column twice; names the file and says what to do.
     """
     name = str(path)
-    content = _content(Path(path), name)
-    if content.startswith(_FITS_START):
-        return read_fits(name, content)
-    if content.startswith(_PARQUET_START):
-        return read_parquet(name, content)
-    for start, what in _NOT_TABLES.items():
-        if content.startswith(start):
+    stream = _opened(Path(path), name)
+    try:
+        log = _open(name, stream)
+    except BaseException:
+        stream.close()
+        raise
+    if isinstance(log, RecordLog):
+        stream.close()
+    return log
+
+
+def _open(name: str, stream: BinaryIO) -> PlateLog:
+    """Open a log by what its file starts with."""
+    start = stream.read(_PROLOGUE)
+    if not start:
+        raise LogFileError(f"{name}: the file is empty; a plate log starts with a header line")
+    for mark, read in _RECORD_FORMATS.items():
+        if start.startswith(mark):
+            return RecordLog(read(name, start + stream.read()))
+    for mark, what in _NOT_TABLES.items():
+        if start.startswith(mark):
             raise LogFileError(f"{name}: not a table: it is {what}")
-    text = decoded(content)
-    beginning = text[:_PROLOGUE].lstrip().lower()
+    stream, encoding = _text_stream(stream, start)
+    beginning = stream.read(_PROLOGUE).decode(encoding, "replace").lstrip("\ufeff \t\r\n").lower()
     if not beginning:
         raise LogFileError(f"{name}: the file is empty; a plate log starts with a header line")
     if beginning.startswith("<"):
         if _VOTABLE_ELEMENT in beginning or ":votable" in beginning:
-            return read_votable(name, content)
+            stream.seek(0)
+            return RecordLog(read_votable(name, stream.read()))
         what = "an HTML page" if "<html" in beginning else "XML but no VOTable"
         raise LogFileError(f"{name}: not a table: it is {what}")
-    promised = _SUFFIX_FORMATS.get(Path(path).suffix.lower())
+    promised = _SUFFIX_FORMATS.get(Path(name).suffix.lower())
     if promised:
         raise LogFileError(f"{name}: its name promises {promised}, but its content is not")
-    if beginning.startswith(ECSV_MARK.lower()):
-        return read_ecsv(name, text.lstrip("\ufeff"))
-    return read_delimited(name, text)
+    is_ecsv = beginning.startswith(ECSV_MARK.lower())
+    stream.seek(0)
+    if stream.read(len(codecs.BOM_UTF8)) != codecs.BOM_UTF8:
+        stream.seek(0)
+    return (open_ecsv if is_ecsv else open_delimited)(name, stream, encoding)
 
 
-def _content(path: Path, name: str) -> bytes:
+def _opened(path: Path, name: str) -> BinaryIO:
+    """Open a file; what cannot be read twice, such as a pipe, is read into memory."""
     try:
-        content = path.read_bytes()
+        stream = path.open("rb")
+        if not path.is_file():
+            return io.BytesIO(stream.read())
+        return stream
     except (OSError, ValueError) as error:  # ValueError: a NUL in the path
         reason = getattr(error, "strerror", None) or str(error)
         raise LogFileError(f"{name}: {reason}; name a plate log that can be read") from error
-    if not content:
-        raise LogFileError(f"{name}: the file is empty; a plate log starts with a header line")
-    return content
+
+
+def _text_stream(stream: BinaryIO, start: bytes) -> tuple[BinaryIO, str]:
+    """Return a text file from its start, and its encoding: by its mark, UTF-8, else Latin-1."""
+    stream.seek(0)
+    if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        text = stream.read().decode("utf-16", errors="replace")
+        stream.close()
+        return io.BytesIO(text.encode("utf-8", "replace")), "utf-8"
+    encoding = "utf-8" if is_utf8(stream) else "latin-1"
+    stream.seek(0)
+    return stream, encoding

@@ -26,6 +26,15 @@ def encode(values: Iterable[Key]) -> tuple[list[Key], NDArray[np.int64]]:
     return list(places), np.array(codes, dtype=np.int64)
 
 
+def well_formed(texts: list[str]) -> list[str]:
+    """Return texts that UTF-8 can hold: a lone surrogate, which it cannot, becomes "?"."""
+    try:
+        "".join(texts).encode()
+    except UnicodeEncodeError:
+        return [text.encode("utf-8", "replace").decode() for text in texts]
+    return texts
+
+
 def stripped(texts: Texts) -> Texts:
     """Return the texts without white space around them."""
     return as_texts(text.strip() for text in texts)

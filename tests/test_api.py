@@ -494,7 +494,7 @@ def test_an_archive_that_goes_and_comes_back(
 def test_damage_is_noticed_and_repair_too(tmp_path: Path) -> None:
     place = Place(tmp_path).build()
     client = create_app(place.archive).test_client()
-    for name in ("exposures.arrow", "geometry.npy", "edition.json", "index_edge_cells.npy"):
+    for name in ("exposures/s_ra.arrow", "geometry.npy", "edition.json", "index_edge_cells.npy"):
         path = place.edition / name
         whole = path.read_bytes()
         for damaged in (whole[: len(whole) // 2], whole[:-1] + bytes([whole[-1] ^ 1]), b""):

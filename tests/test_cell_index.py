@@ -21,20 +21,21 @@ from tests.awkward_sky import (
 
 from platecover.coverage.cell_index import (
     FINEST_ORDER,
+    INDEX_ARRAYS,
+    LEVELS_BELOW,
     CellIndex,
-    build_cell_index,
     index_orders,
     open_cell_index,
-    save_cell_index,
 )
 from platecover.coverage.edge_distance import edge_distance_deg
 from platecover.coverage.footprint import KEEP_EDGE, footprint_cells
+from platecover.coverage.index_build import build_cell_index, write_cell_index
 from platecover.coverage.value_checks import HIGHEST_ORDER
 
 PLATES = [*AWKWARD_PLATES, *mixed_plates(300, seed=31)]
 RECORDS = records_of(PLATES)
+RECORDS["never_sure"] = np.random.default_rng(32).random(len(PLATES)) < 0.1
 MARGIN_DEG = np.degrees(RECORDS["margin_rad"])
-LIST_NAMES = ("bounds", "cells", "offsets", "exposures")
 
 
 @pytest.fixture(scope="module")
@@ -65,12 +66,13 @@ def test_a_point_never_misses_an_exposure_and_what_is_certain_is(index: CellInde
     hits = certain_hits = 0
     for vector, one_ra, one_dec in zip(vectors_of(ra, dec), ra, dec, strict=True):
         larger, smaller = edge_distance_deg(RECORDS, one_ra, one_dec)
-        certain, possible = index.at_point(vector)
+        certain, possible = index.at_point(*vector)
         found = np.concatenate([certain, possible])
         assert len(np.unique(found)) == len(found)
         matches = np.flatnonzero(larger >= -MARGIN_DEG)
         assert np.isin(matches, found).all(), (one_ra, one_dec)
         assert (smaller[certain] >= MARGIN_DEG[certain]).all(), (one_ra, one_dec)
+        assert not RECORDS["never_sure"][certain].any()
         hits += len(matches)
         certain_hits += len(certain)
     assert hits > 2 * len(ra) and certain_hits > 0.5 * hits  # or nothing was tested
@@ -82,7 +84,7 @@ def test_no_point_anywhere_misses_an_exposure(ra: float, dec: float) -> None:
     index = INDEX_OF_AWKWARD
     larger, smaller = edge_distance_deg(AWKWARD_RECORDS, ra, dec)
     margin = np.degrees(AWKWARD_RECORDS["margin_rad"])
-    certain, possible = index.at_point(vectors_of(ra, dec))
+    certain, possible = index.at_point(*vectors_of(ra, dec))
     assert np.isin(np.flatnonzero(larger >= -margin), np.concatenate([certain, possible])).all()
     assert (smaller[certain] >= margin[certain]).all()
 
@@ -91,25 +93,43 @@ AWKWARD_RECORDS = records_of(AWKWARD_PLATES)
 INDEX_OF_AWKWARD = build_cell_index(AWKWARD_RECORDS)
 
 
-def overlapping(order: int, cells: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Exposures with a cell that overlaps any of some, by comparing every range with every one."""
+def pieces_of_footprints() -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
+    """Exposure, order and cell of every cell of every footprint as refined, and if it is inside."""
     found = footprint_cells(RECORDS, index_orders(RECORDS), KEEP_EDGE, with_margin=True)
     exposures = np.repeat(np.arange(len(RECORDS)), np.diff(found.offsets))
-    shift = 2 * (HIGHEST_ORDER - found.orders.astype(np.int64))
-    low, high = found.cells << shift, (found.cells + 1) << shift
+    pieces = np.stack([exposures, found.orders.astype(np.int64), found.cells])
+    return exposures, pieces, found.inside & (RECORDS["never_sure"][exposures] == 0)
+
+
+def overlapping(
+    order: int, cells: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Exposures near cells of a region's inside, by comparing every range with every one."""
+    exposures, (_, orders, own_cells), inside = pieces_of_footprints()
+    shift = 2 * (HIGHEST_ORDER - orders)
+    low, high = own_cells << shift, (own_cells + 1) << shift
     some_shift = 2 * (HIGHEST_ORDER - order)
     overlaps = np.zeros(len(low), dtype=bool)
     for cell in cells.tolist():
         overlaps |= (low < (cell + 1) << some_shift) & (high > cell << some_shift)
-    return np.unique(exposures[overlaps])
+    numbers = np.unique(exposures[overlaps])
+    return numbers, np.isin(numbers, exposures[overlaps & inside])
 
 
-@pytest.mark.parametrize("order", [0, 1, 4, 8, FINEST_ORDER, FINEST_ORDER + 1, HIGHEST_ORDER])
-def test_near_cells_are_the_exposures_whose_cells_overlap(index: CellIndex, order: int) -> None:
+@pytest.mark.parametrize("within", [False, True])
+@pytest.mark.parametrize("order", [0, 1, 2, 4, 8, FINEST_ORDER, FINEST_ORDER + 1, HIGHEST_ORDER])
+def test_near_cells_are_the_exposures_whose_cells_overlap(
+    index: CellIndex, order: int, within: bool
+) -> None:
     rng = np.random.default_rng(order)
+    certain = 0
     for count in (1, 7, 60):
         cells = rng.integers(0, 12 * 4**order, count)  # unordered, some twice at low orders
-        assert_array_equal(index.near_cells([order], [cells]), overlapping(order, cells))
+        found, expected = index.near_cells([(order, cells, within)]), overlapping(order, cells)
+        assert_array_equal(found[0], expected[0])
+        assert_array_equal(found[1], expected[1] & within)
+        certain += int(expected[1].sum())
+    assert certain > 0  # or nothing was tested
 
 
 def test_near_cells_of_a_disc_never_miss_an_exposure_that_reaches_into_it(
@@ -125,47 +145,54 @@ def test_near_cells_of_a_disc_never_miss_an_exposure_that_reaches_into_it(
                 1 << order, vectors_of(ra, dec), np.radians(radius_deg), inclusive=True, nest=True
             )
             expected = np.flatnonzero(larger >= -radius_deg - MARGIN_DEG)
-            assert np.isin(expected, index.near_cells([order], [cells])).all(), (ra, dec)
+            found, _ = index.near_cells([(order, cells, False)])
+            assert np.isin(expected, found).all(), (ra, dec)
 
 
 def test_near_cells_of_several_orders_is_the_union(index: CellIndex) -> None:
-    coarse, fine = np.array([17]), np.array([300_000, 5, 70_000])
-    both = index.near_cells([1, 7], [coarse, fine])
-    expected = np.union1d(index.near_cells([1], [coarse]), index.near_cells([7], [fine]))
-    assert_array_equal(both, expected)
-    assert len(expected) > 0
+    coarse, fine = (1, np.array([17]), False), (7, np.array([300_000, 5, 70_000]), True)
+    found, certain = index.near_cells([coarse, fine])
+    of_coarse, never = index.near_cells([coarse])
+    of_fine, certain_of_fine = index.near_cells([fine])
+    assert_array_equal(found, np.union1d(of_coarse, of_fine))
+    assert_array_equal(found[certain], of_fine[certain_of_fine])
+    assert not never.any() and 0 < certain.sum() < len(found)
 
 
 def test_near_every_base_cell_is_every_exposure_and_near_none_is_none(index: CellIndex) -> None:
-    assert_array_equal(index.near_cells([0], [np.arange(12)]), np.arange(len(RECORDS)))
-    assert len(index.near_cells([], [])) == 0
-    assert len(index.near_cells([5], [np.empty(0, np.int64)])) == 0
-    with pytest.raises(ValueError, match="zip"):
-        index.near_cells([5, 6], [np.arange(3)])
+    assert_array_equal(index.near_cells([(0, np.arange(12), True)])[0], np.arange(len(RECORDS)))
+    assert len(index.near_cells([])[0]) == 0
+    assert len(index.near_cells([(5, np.empty(0, np.int64), True)])[0]) == 0
 
 
 def test_lists_are_sorted_and_hold_every_cell_of_every_footprint(index: CellIndex) -> None:
-    found = footprint_cells(RECORDS, index_orders(RECORDS), KEEP_EDGE, with_margin=True)
-    exposures = np.repeat(np.arange(len(RECORDS)), np.diff(found.offsets))
-    for lists, kind in ((index.inside, found.inside), (index.edge, ~found.inside)):
-        assert lists.bounds[0] == 0 and lists.bounds[-1] == len(lists.cells)
-        assert lists.offsets[0] == 0 and lists.offsets[-1] == len(lists.exposures)
-        assert (np.diff(lists.offsets) > 0).all()
-        order_of_row = np.repeat(np.arange(FINEST_ORDER + 1), np.diff(lists.bounds))
-        row = np.repeat(np.arange(len(lists.cells)), np.diff(lists.offsets))
-        triples = set(
-            zip(order_of_row[row].tolist(), lists.cells[row].tolist(), lists.exposures.tolist(),
-                strict=True)
-        )  # fmt: skip
-        expected = set(
-            zip(found.orders[kind].tolist(), found.cells[kind].tolist(), exposures[kind].tolist(),
-                strict=True)
-        )  # fmt: skip
-        assert triples == expected and len(triples) == len(lists.exposures)
-        same_order = np.diff(order_of_row) == 0
-        assert (np.diff(lists.cells.astype(np.int64))[same_order] > 0).all()
-        same_row = np.diff(row) == 0
-        assert (np.diff(lists.exposures)[same_row] > 0).all()
+    assert (np.diff(index.cells.astype(np.int64)) > 0).all()
+    assert index.offsets[0] == 0 and index.offsets[-1] == len(index.entries)
+    assert (np.diff(index.offsets) > 0).all()
+    row = np.repeat(np.arange(len(index.cells)), np.diff(index.offsets))
+    exposures = index.entries >> 32
+    assert (np.diff(exposures)[np.diff(row) == 0] > 0).all()
+    # unpack: every cell two orders finer, and those of footprints cut to the same order
+    packed = index.cells[row].astype(np.int64)
+    orders = np.floor(np.log2(packed / 4) / 2).astype(np.int64)
+    unpacked = set()
+    for shift, inside in ((16, True), (0, False)):
+        for bit in range(16):
+            some = (index.entries >> (shift + bit)) & 1 == 1
+            finer = ((packed - 4 * 4**orders) << 4) + bit
+            columns = (exposures[some], orders[some] + 2, finer[some])
+            unpacked |= set(zip(*(c.tolist() for c in columns), [inside] * some.sum(), strict=True))
+    _, pieces, sure = pieces_of_footprints()
+    listed = index_orders(RECORDS)[pieces[0]] - LEVELS_BELOW
+    expected = set()
+    for (exposure, order, cell), lowest, inside in zip(
+        pieces.T.tolist(), listed.tolist(), sure.tolist(), strict=True
+    ):
+        finest = max(order, lowest) + 2 if order <= lowest else lowest + 2
+        levels = finest - order
+        for child in range(cell << (2 * levels), (cell + 1) << (2 * levels)):
+            expected.add((exposure, finest, child, inside))
+    assert unpacked == expected
 
 
 def test_cells_are_no_finer_than_margin_or_a_sixteenth_of_the_short_side() -> None:
@@ -186,35 +213,17 @@ def test_orders_stay_within_the_index() -> None:
         Plate("tiny", 1.0, 2.0, 0.1, 0.1, 1.0),
         Plate("huge margin", 1.0, 2.0, 60.0, 60.0, 60.0, margin=180.0),
     ]
-    assert_array_equal(index_orders(records_of(plates)), [FINEST_ORDER, 0])
+    assert_array_equal(index_orders(records_of(plates)), [FINEST_ORDER, LEVELS_BELOW])
 
 
-def same(one: CellIndex, other: CellIndex) -> None:
-    """Assert that two indexes hold the same arrays."""
-    assert one.n_exposures == other.n_exposures
-    for name in LIST_NAMES:
-        for kind in ("inside", "edge"):
-            array = getattr(getattr(one, kind), name)
-            again = getattr(getattr(other, kind), name)
-            assert array.dtype == again.dtype
-            assert_array_equal(array, again)
-
-
-def test_saved_and_opened_it_is_the_same_and_memory_mapped(
-    index: CellIndex, tmp_path: Path
-) -> None:
-    written = save_cell_index(index, tmp_path)
-    assert sorted(written) == sorted(tmp_path.iterdir()) and len(written) == 8
+def test_an_opened_index_is_memory_mapped(index: CellIndex, tmp_path: Path) -> None:
+    write_cell_index(RECORDS, tmp_path)
     opened = open_cell_index(tmp_path, len(RECORDS))
-    same(index, opened)
-    for lists in (opened.inside, opened.edge):
-        for array in lists.arrays():
-            assert isinstance(array.base, np.memmap) and not array.flags.writeable
-    for vector in vectors_of(*corners_of_cells(5, 10)):
-        for ours, theirs in zip(index.at_point(vector), opened.at_point(vector), strict=True):
-            assert_array_equal(ours, theirs)
-    cells = np.arange(0, 3000, 7)
-    assert_array_equal(index.near_cells([4], [cells]), opened.near_cells([4], [cells]))
+    for name in INDEX_ARRAYS:
+        array = getattr(opened, name)
+        assert isinstance(array.base, np.memmap) and not array.flags.writeable
+        assert_array_equal(array, getattr(index, name))
+    assert opened.nbytes == index.nbytes > 100 * len(RECORDS)
 
 
 @pytest.mark.parametrize(
@@ -227,50 +236,39 @@ def test_saved_and_opened_it_is_the_same_and_memory_mapped(
     ],
     ids=lambda plates: plates[0].name if plates else "none",
 )
-def test_small_indexes_answer_before_and_after_saving(plates: list[Plate], tmp_path: Path) -> None:
+def test_small_indexes_answer(plates: list[Plate]) -> None:
     records = records_of(plates)
-    built = build_cell_index(records)
+    index = build_cell_index(records)
     if plates and plates[0].margin > 0:
-        assert len(built.inside.cells) == 0
-    save_cell_index(built, tmp_path)
-    opened = open_cell_index(tmp_path, len(plates))
-    same(built, opened)
-    for index in (built, opened):
-        for ra, dec in ((0.0, 90.0), (0.0, -90.0), (10.0, 20.0), (123.0, 88.9)):
-            larger, _ = edge_distance_deg(records, ra, dec)
-            found = np.concatenate(index.at_point(vectors_of(ra, dec)))
-            expected = np.flatnonzero(larger >= -np.degrees(records["margin_rad"]))
-            assert np.isin(expected, found).all()
-        assert_array_equal(index.near_cells([0], [np.arange(12)]), np.arange(len(plates)))
+        assert (index.entries >> 16 & 0xFFFF == 0).all()
+    for ra, dec in ((0.0, 90.0), (0.0, -90.0), (10.0, 20.0), (123.0, 88.9)):
+        larger, _ = edge_distance_deg(records, ra, dec)
+        found = np.concatenate(index.at_point(*vectors_of(ra, dec)))
+        expected = np.flatnonzero(larger >= -np.degrees(records["margin_rad"]))
+        assert np.isin(expected, found).all()
+    assert_array_equal(index.near_cells([(0, np.arange(12), False)])[0], np.arange(len(plates)))
 
 
-def test_progress_counts_every_exposure() -> None:
-    done: list[int] = []
-    build_cell_index(RECORDS, done.append)
-    assert sum(done) == len(RECORDS)
-
-
-@pytest.mark.parametrize("name", ["bounds", "cells", "offsets", "exposures"])
+@pytest.mark.parametrize("name", list(INDEX_ARRAYS))
 @pytest.mark.parametrize("damage", ["missing", "empty", "short", "text", "floats", "folder"])
-def test_a_damaged_file_is_an_error_that_names_it(
-    index: CellIndex, tmp_path: Path, damage: str, name: str
-) -> None:
-    save_cell_index(index, tmp_path)
-    path = tmp_path / f"index_edge_{name}.npy"
+def test_a_damaged_file_is_an_error_that_names_it(tmp_path: Path, damage: str, name: str) -> None:
+    write_cell_index(AWKWARD_RECORDS, tmp_path)
+    path = tmp_path / f"index_{name}.npy"
     content = path.read_bytes()
     path.unlink()
     if damage == "floats":
-        np.save(path, np.zeros(getattr(index.edge, name).shape))
+        np.save(path, np.zeros(getattr(INDEX_OF_AWKWARD, name).shape))
     elif damage == "folder":
         path.mkdir()
     elif damage != "missing":
         path.write_bytes({"empty": b"", "short": content[:-40], "text": b"no array"}[damage])
-    with pytest.raises(ValueError, match=f"^index_edge_{name}.npy: "):
-        open_cell_index(tmp_path, len(RECORDS))
+    with pytest.raises(ValueError, match=f"^index_{name}.npy: "):
+        open_cell_index(tmp_path, len(AWKWARD_RECORDS))
 
 
-def test_arrays_of_different_indexes_do_not_pass_for_one(index: CellIndex, tmp_path: Path) -> None:
-    save_cell_index(index, tmp_path)
-    np.save(tmp_path / "index_inside_offsets.npy", index.inside.offsets[:-1])
-    with pytest.raises(ValueError, match=r"^index_inside_\*\.npy: .* do not belong together"):
-        open_cell_index(tmp_path, len(RECORDS))
+@pytest.mark.parametrize("name", list(INDEX_ARRAYS))
+def test_arrays_of_different_indexes_do_not_pass_for_one(tmp_path: Path, name: str) -> None:
+    write_cell_index(AWKWARD_RECORDS, tmp_path)
+    np.save(tmp_path / f"index_{name}.npy", getattr(INDEX_OF_AWKWARD, name)[:-1])
+    with pytest.raises(ValueError, match=r"^index_offsets\.npy: not the offsets of these cells"):
+        open_cell_index(tmp_path, len(AWKWARD_RECORDS))

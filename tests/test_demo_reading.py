@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from tests.demo_rows import Demo, Row, read_demo
+from tests.whole_logs import PlateLogs, read_logs
 
 from platecover.coverage.observatory import read_observatory
-from platecover.coverage.plate_log import PlateLogs, read_logs
 
 EXPOSURES = 5000
 MINUTES_PER_DAY = 1440.0

@@ -14,18 +14,23 @@ from mocpy import MOC
 from tests.small_archive import PLATES, Place, change_json
 
 from platecover.coverage.archive import Archive
+from platecover.coverage.columns import EXPOSURE_COLUMNS, PLATE_COLUMNS
 from platecover.coverage.edition import FORMAT_VERSION, open_current
 from platecover.coverage.errors import ArchiveError
 
 FILES = (
-    "coverage.fits", "exposures.arrow", "exposures.parquet", "geometry.npy",
+    "coverage.fits", "exposures.parquet", "geometry.npy",
     "map_offsets.npy", "map_first.npy", "map_end.npy",
     "history.parquet",
     *(f"index_{kind}_{name}.npy" for kind in ("edge", "inside")
       for name in ("bounds", "cells", "exposures", "offsets")),
-    "logged.parquet", "plates.arrow", "plates.parquet", "remarks.parquet", "set_aside.parquet",
+    "plates.parquet", "remarks.parquet", "set_aside.parquet",
+    *(f"exposures/{column.name}.arrow" for column in EXPOSURE_COLUMNS),
+    *(f"plates/{column.name}.arrow" for column in PLATE_COLUMNS),
 )  # fmt: skip
-MAPPED = [name for name in FILES if name.endswith((".arrow", ".npy"))]
+SOME = [*(name for name in FILES if "/" not in name), "exposures/s_ra.arrow",
+        "exposures/remarks.arrow", "plates/plate.arrow", "logged/*.parquet"]  # fmt: skip
+MAPPED = [name for name in SOME if name.endswith((".arrow", ".npy"))]
 
 
 @pytest.fixture(scope="module")
@@ -48,10 +53,20 @@ def refused(archive: Path, *parts: str) -> str:
     return str(fault.value)
 
 
+def file_of(place: Place, name: str) -> Path:
+    """The one file of that name or pattern."""
+    (path,) = place.edition.glob(name)
+    return path
+
+
 def test_holds_the_promised_files(built: Place) -> None:
-    assert {path.name for path in built.edition.iterdir()} == {*FILES, "edition.json"}
+    files = {path for path in built.edition.rglob("*") if path.is_file()}
+    names = {path.relative_to(built.edition).as_posix() for path in files}
+    logged = {name for name in names if name.startswith("logged/")}
+    assert names - logged == {*FILES, "edition.json"}
+    assert len(logged) == 1
     summary = open_current(built.archive).summary
-    assert set(summary["files"]) == set(FILES)
+    assert set(summary["files"]) == {*FILES, *logged}
     assert summary["counts"] == {"rows_read": 5, "exposures": 5, "set_aside": 0, "plates": 5}
     assert MOC.from_fits(built.edition / "coverage.fits").sky_fraction > 0
 
@@ -68,12 +83,15 @@ def test_kept_tables_have_nulls_units_and_order(built: Place) -> None:
 
 
 def test_every_cell_as_logged_is_kept(built: Place) -> None:
-    rows = pq.read_table(built.edition / "logged.parquet").to_pylist()
+    rows = pq.read_table(built.edition / "logged").to_pylist()
     by_plate = {row["log:plate"]: row for row in rows}
+    logged = open_current(built.archive).logged
     for line, written in enumerate(PLATES, start=2):
         kept = by_plate[written["plate"]]
-        assert kept["log_row"] == line
         assert {name: kept[f"log:{name}"] for name in written} == written
+        found = logged.logged_row(built.log.name, line)
+        assert {name: found[name] for name in written} == written
+    assert logged.logged_row(built.log.name, line + 1) == {}
 
 
 def test_columns_are_mapped_not_copied(built: Place) -> None:
@@ -83,10 +101,10 @@ def test_columns_are_mapped_not_copied(built: Place) -> None:
         assert not array.flags.writeable
 
 
-@pytest.mark.parametrize("name", FILES)
+@pytest.mark.parametrize("name", SOME)
 @pytest.mark.parametrize("harm", ["missing", "truncated", "longer", "a folder"])
 def test_harmed_file_is_named(place: Place, name: str, harm: str) -> None:
-    path = place.edition / name
+    path = file_of(place, name)
     whole = path.read_bytes()
     path.unlink()
     if harm == "truncated":
@@ -120,10 +138,10 @@ def test_damaged_heads_never_crash(place: Place, name: str) -> None:
             open_current(place.archive).verify()
 
 
-@pytest.mark.parametrize("name", FILES)
+@pytest.mark.parametrize("name", SOME)
 def test_one_flipped_bit_fails_the_digest(place: Place, name: str) -> None:
     Archive.open(place.archive).verify()
-    path = place.edition / name
+    path = file_of(place, name)
     harmed = bytearray(path.read_bytes())
     harmed[len(harmed) * 2 // 3] ^= 1
     edition = open_current(place.archive)
@@ -154,15 +172,16 @@ def test_arrays_of_another_kind_are_named(place: Place) -> None:
     open_current(place.archive)
 
 
-def test_table_of_other_columns_is_named(place: Place) -> None:
-    path = place.edition / "plates.arrow"
-    table = pa.table({"plate": ["QN-1"]})
-    with pa.OSFile(str(path), "wb") as sink, pa.ipc.new_file(sink, table.schema) as writer:
-        writer.write_table(table)
-    files = open_summary(place)["files"]
-    files["plates.arrow"]["bytes"] = path.stat().st_size
-    change_json(place.edition / "edition.json", files=files)
-    refused(place.archive, str(path), "other columns")
+def test_tables_of_other_columns_or_lengths_are_named(place: Place) -> None:
+    name = "plates/plate.arrow"
+    path = place.edition / name
+    for table in (pa.table({"plat": ["QN-1"]}), pa.table({"plate": ["QN-1"]})):
+        with pa.OSFile(str(path), "wb") as sink, pa.ipc.new_file(sink, table.schema) as writer:
+            writer.write_table(table)
+        files = open_summary(place)["files"]
+        files[name]["bytes"] = path.stat().st_size
+        change_json(place.edition / "edition.json", files=files)
+        refused(place.archive, str(path) if "plat" in table.column_names else "plates", "damaged")
 
 
 def open_summary(place: Place) -> dict[str, dict[str, dict[str, object]]]:

@@ -19,8 +19,12 @@ BAD = {**GOOD, "plate": "QN 8", "dec": "91"}
 
 def same_bytes(one: Path, other: Path) -> None:
     """Check that all files but `edition.json`, which tells the hour, are the same."""
-    names = {path.name for path in one.iterdir()} - {"edition.json"}
-    assert names == {path.name for path in other.iterdir()} - {"edition.json"}
+    names, others = (
+        {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
+        - {"edition.json"}
+        for folder in (one, other)
+    )
+    assert names == others
     assert {"exposures.parquet", "plates.parquet", "geometry.npy"} <= names
     for name in names:
         assert (one / name).read_bytes() == (other / name).read_bytes(), name
@@ -66,7 +70,7 @@ def test_report_and_counts_agree(tmp_path: Path) -> None:
     assert "repeats" in aside["reason"][1]
     assert len(archive.remarks()) == report.remarks
     stages = list(dict.fromkeys(stage for stage, _, _ in seen))
-    assert {"reading logs", "reading rows", "cell index", "coverage"} <= set(stages)
+    assert {"reading logs", "columns", "cell index", "coverage"} <= set(stages)
     for stage in stages:
         done = [step[1] for step in seen if step[0] == stage]
         assert done == sorted(done)

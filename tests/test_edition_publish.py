@@ -169,7 +169,7 @@ def test_first_build_killed_before_each_single_step(
 
 
 def test_failing_write_leaves_nothing_and_keeps_the_number(place: Place) -> None:
-    def fails(folder: Path) -> dict[str, Any]:
+    def fails(folder: Path, number: int) -> dict[str, Any]:
         (folder / "half").write_bytes(b"x")
         raise OSError(28, "No space left on device")
 
@@ -220,7 +220,7 @@ def test_files_are_on_disk_before_they_are_named(
     place.build()
     first, last = log.index("rename 2"), log.index("rename current")
     synced = {word.removeprefix("sync ") for word in log[:first]}
-    assert {path.name for path in place.edition.iterdir()} <= synced
+    assert {path.name for path in place.edition.rglob("*")} <= synced
     assert ".new-2" in synced
     assert log[first + 1 : last] == ["sync editions", "sync .current-new"]
     assert log[last + 1 :] == ["sync archive"]
@@ -320,8 +320,8 @@ def test_damaged_current_needs_a_word_to_build_over(place: Place) -> None:
 
 
 def test_damaged_edition_needs_a_word_to_build_over(place: Place) -> None:
-    (place.edition / "plates.arrow").unlink()
-    with pytest.raises(ArchiveError, match=r"plates\.arrow(.|\n)*--allow-removed"):
+    (place.edition / "plates" / "plate.arrow").unlink()
+    with pytest.raises(ArchiveError, match=r"plate\.arrow(.|\n)*--allow-removed"):
         place.build()
     build(place.archive, [place.log], place.observatory, allow_removed=True)
     Archive.open(place.archive).verify()

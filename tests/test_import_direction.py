@@ -11,25 +11,26 @@ ROOT = Path(__file__).resolve().parent.parent
 FLOORS: dict[str, set[str]] = {
     "foundations": {
         "arrow_tables", "columns", "compiled", "designation", "directions", "errors",
-        "filter_table", "map_quantities", "text_arrays", "value_checks",
+        "filter_table", "logged_rows", "map_quantities", "text_arrays", "value_checks",
+        "work_force",
     },
     "sky": {"calendar_dates", "clocks", "equinox", "sky_bodies"},
     "geometry": {
-        "constellations", "edge_distance", "footprint", "footprint_union", "healpix_cells",
-        "plate_geometry", "region_arcs", "region_cells", "region_moc", "region_overlap",
-        "region_polygon", "region_text", "regions",
+        "cell_of_direction", "constellations", "edge_decision", "edge_distance", "footprint",
+        "footprint_union", "healpix_cells", "plate_geometry", "region_arcs", "region_cells",
+        "region_moc", "region_overlap", "region_polygon", "region_text", "regions",
     },
     "reading": {
-        "delimited_text", "ecsv_header", "log_cells", "log_rows", "log_table",
+        "across_rows", "delimited_text", "ecsv_header", "log_cells", "log_table",
         "observatory", "observatory_values", "plate_facts", "plate_log", "record_files",
-        "row_centres", "row_identity", "row_notes", "row_sizes", "row_times", "series_defaults",
-        "sexagesimal", "table_files",
+        "row_centres", "row_identity", "row_notes", "row_reading", "row_sizes", "row_times",
+        "series_defaults", "sexagesimal", "table_files", "text_records",
     },
     "keeping": {
-        "cell_bits", "cell_index", "edition", "edition_publish", "growing_array", "map_cells",
-        "moc_files", "plate_register", "timeline",
+        "cell_bits", "cell_entries", "cell_index", "edition", "edition_publish", "growing_array",
+        "index_build", "index_runs", "map_cells", "moc_files", "plate_register", "timeline",
     },
-    "building": {"edition_build"},
+    "building": {"carried_over", "edition_build"},
     "asking": {
         "answers", "covered_area", "epochs", "filters", "map_counts", "map_epochs",
         "plate_record", "search", "sky_map", "union_moc",

@@ -3,6 +3,7 @@
 import json
 from pathlib import Path
 
+import pyarrow as pa
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -21,7 +22,6 @@ from platecover.coverage.plate_register import (
     read_ledger,
     replay,
 )
-from platecover.coverage.text_arrays import as_texts
 
 
 def entry(plate: str, fact: str, value: str, at: str = "2026-11-25T09:00:00+00:00") -> LedgerEntry:
@@ -129,8 +129,8 @@ def test_ledger_that_is_a_folder_is_named(tmp_path: Path) -> None:
 
 
 def test_replay_lets_the_later_hold_and_reports_the_unknown() -> None:
-    plates = {name: as_texts(["", "x"]) for name in PLATE_FACTS} | {
-        "plate": as_texts(["QN-1", "QN-2"])
+    plates = {name: pa.array(["", "x"]) for name in PLATE_FACTS} | {
+        "plate": pa.array(["QN-1", "QN-2"])
     }
     unknown = entry("ZZ-9", "status", "missing")
     after, left = replay(
@@ -143,9 +143,9 @@ def test_replay_lets_the_later_hold_and_reports_the_unknown() -> None:
         ],
     )
     assert left == [unknown]
-    assert after["status"].tolist() == ["on shelf", "x"]
-    assert after["shelf"].tolist() == ["", ""]
-    assert plates["status"].tolist() == ["", "x"]  # what was given stays as it was
+    assert after["status"].to_pylist() == ["on shelf", "x"]
+    assert after["shelf"].to_pylist() == ["", ""]
+    assert plates["status"].to_pylist() == ["", "x"]  # what was given stays as it was
 
 
 def test_words_of_the_ledger_are_those_of_the_logs(tmp_path: Path) -> None:

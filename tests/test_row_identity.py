@@ -2,8 +2,9 @@
 
 from pathlib import Path
 
+from tests.whole_logs import PlateLogs, read_logs
+
 from platecover.coverage.observatory import observatory_from
-from platecover.coverage.plate_log import PlateLogs, read_logs
 
 OBSERVATORY = observatory_from(
     {

@@ -12,11 +12,10 @@ import pytest
 from astropy.table import MaskedColumn, Table
 from hypothesis import given
 from hypothesis import strategies as st
+from tests.whole_logs import read_bytes, read_table
 
-from platecover.coverage.delimited_text import decoded, read_delimited
 from platecover.coverage.errors import LogFileError
 from platecover.coverage.log_table import LogTable
-from platecover.coverage.table_files import read_table
 
 
 def write(folder: Path, content: str | bytes, name: str = "log.csv") -> Path:
@@ -353,7 +352,7 @@ def test_what_csv_writes_is_read_back(rows: list[tuple[str, str, str]], separato
     out = io.StringIO()
     writer = csv.writer(out, delimiter=separator, quoting=csv.QUOTE_ALL)
     writer.writerows([("plate", "b", "c"), *rows])
-    table = read_delimited("here", out.getvalue())
+    table = read_bytes(out.getvalue().encode())
     read = list(zip(*(table.cells[name].tolist() for name in ("plate", "b", "c")), strict=True))
     assert read == rows
 
@@ -361,10 +360,10 @@ def test_what_csv_writes_is_read_back(rows: list[tuple[str, str, str]], separato
 @given(st.binary(max_size=200))
 def test_any_bytes_are_a_table_or_an_error(junk: bytes) -> None:
     try:
-        read_delimited("here", decoded(b"plate,ra\n" + junk))
+        read_bytes(b"plate,ra\n" + junk)
     except LogFileError as error:
         assert "two separators" in str(error)
     try:
-        read_delimited("here", decoded(junk))
+        read_bytes(junk)
     except LogFileError as error:
         assert str(error).startswith("here: ")

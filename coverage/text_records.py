@@ -1,0 +1,161 @@
+"""Lines and records of text tables: bytes in, whole records out, however they are quoted.
+
+A record is one line, or several where a quoted cell holds line ends. A line whose double
+quotes do not pair is a record by itself, its quotes plain characters: otherwise one stray
+quote would swallow the rows after it.
+"""
+
+import codecs
+import csv
+import io
+import zlib
+from collections import deque
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from typing import BinaryIO
+
+_BLOCK_BYTES = 1 << 22
+_LONGEST_CELL = 2**31 - 1  # the most that a C long holds everywhere
+_LEAST_SHARE = 4  # a part has at least this fraction of the most
+_CUT_EVERY = 2_048  # one line in so many may end a part
+
+
+class Lines:
+    r"""The lines of a file, with their ends; only \n, \r\n and \r end a line.
+
+    Parameters
+    ----------
+    stream : binary file
+
+    Attributes
+    ----------
+    number : int
+        Lines given so far.
+    """
+
+    def __init__(self, stream: BinaryIO) -> None:
+        self._waiting: deque[bytes] = deque()
+        self._source = _lines_of(stream)
+        self.number = 0
+
+    def __iter__(self) -> "Lines":
+        """Return itself."""
+        return self
+
+    def __next__(self) -> bytes:
+        """Return the next line."""
+        line = self._waiting.popleft() if self._waiting else next(self._source)
+        self.number += 1
+        return line
+
+    def give_back(self, lines: Iterable[bytes]) -> None:
+        """Put lines back, to be given again in their order."""
+        lines = list(lines)
+        self._waiting.extendleft(reversed(lines))
+        self.number -= len(lines)
+
+
+def _lines_of(stream: BinaryIO) -> Iterator[bytes]:
+    rest = b""
+    while block := stream.read(_BLOCK_BYTES):
+        lines = (rest + block).splitlines(keepends=True)
+        rest = lines.pop()  # perhaps unfinished, or the half of a \r\n
+        yield from lines
+    yield from rest.splitlines(keepends=True)
+
+
+def further_lines(line: bytes, lines: Lines, separator: str, encoding: str) -> list[bytes]:
+    """Take the lines that belong to the same record as `line`, which was the last one given."""
+    if b'"' not in line:
+        return []
+    taken: list[bytes] = []
+
+    def decoded() -> Iterator[str]:
+        yield line.decode(encoding)
+        for more in lines:
+            taken.append(more)
+            yield more.decode(encoding)
+
+    try:
+        next(csv.reader(decoded(), delimiter=separator, strict=True), None)
+    except csv.Error:
+        lines.give_back(taken)
+        return []
+    return taken
+
+
+def parts(lines: Lines, separator: str, encoding: str, rows: int) -> Iterator[tuple[int, bytes]]:
+    """Cut what is left of a file into parts of whole records; one empty part if nothing is.
+
+    Where a part ends depends on the text around it alone, so that an inserted or changed line
+    changes its own part and perhaps the next, not all that follow.
+
+    Parameters
+    ----------
+    lines : Lines
+    separator, encoding : str
+    rows : int
+        Most records of a part.
+
+    Yields
+    ------
+    first_line : int
+        From 1.
+    content : bytes
+    """
+    least = max(rows // _LEAST_SHARE, 1)
+    cut_every = min(_CUT_EVERY, least)
+    start = first_line = lines.number + 1
+    part: list[bytes] = []
+    count = 0
+    for line in lines:
+        part.append(line)
+        if b'"' in line:
+            part += further_lines(line, lines, separator, encoding)
+        count += 1
+        if count >= rows or (count >= least and zlib.crc32(line) % cut_every == 0):
+            yield first_line, b"".join(part)
+            first_line, part, count = lines.number + 1, [], 0
+    if part or first_line == start:
+        yield first_line, b"".join(part)
+
+
+def cells_of_records(text: str, separator: str) -> Iterator[tuple[int, list[str]]]:
+    """Yield the cells of each record with the line on which it starts, from 0."""
+    lines = list(io.StringIO(text, newline=""))
+    start = 0
+    while start < len(lines):
+        remaining = (lines[i] for i in range(start, len(lines)))
+        reader = csv.reader(remaining, delimiter=separator, strict=True)
+        done = 0
+        try:
+            for cells in reader:
+                yield start + done, cells
+                done = reader.line_num
+            return
+        except csv.Error:
+            stray = lines[start + done].rstrip("\r\n")
+            yield start + done, stray.split(separator)
+            start += done + 1
+
+
+@contextmanager
+def cells_of_any_length() -> Iterator[None]:
+    """Lift csv's limit on the length of a cell, which is global, for a while."""
+    before = csv.field_size_limit(_LONGEST_CELL)
+    try:
+        yield
+    finally:
+        csv.field_size_limit(before)
+
+
+def is_utf8(stream: BinaryIO) -> bool:
+    """Whether all of a file is UTF-8; it is read from where it stands to its end."""
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    try:
+        while block := stream.read(_BLOCK_BYTES):
+            decoder.decode(block)
+        decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        return False
+    return True
