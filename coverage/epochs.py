@@ -1,32 +1,32 @@
 """Epochs: when a region was photographed, in bins of calendar years."""
 
-import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from platecover.coverage.calendar_dates import year_of_mjd
 from platecover.coverage.compiled import compiled
-from platecover.coverage.edge_distance import in_plate_axes
+from platecover.coverage.covered_area import (
+    FINEST_ORDER,
+    CountingCells,
+    counting_cells,
+    covered_by_groups,
+    covered_by_years,
+)
 from platecover.coverage.edition import Edition
 from platecover.coverage.errors import QueryError
 from platecover.coverage.filters import Selection
-from platecover.coverage.healpix_cells import (
-    BASE_CELLS,
-    WHOLE_SKY_DEG2,
-    cell_centres,
-)
 from platecover.coverage.map_cells import KEPT_ORDER
 from platecover.coverage.regions import Circle, Region
 from platecover.coverage.search import matches
+from platecover.coverage.timeline import UNDATED
 from platecover.coverage.value_checks import integer_between
 
 BIN_WORDS = {"year": 1, "decade": 10}
 _WIDEST_BIN_YEARS = 1000
-_ORDERS = (KEPT_ORDER, 12)  # of the cells in which covered area is counted: coarsest, finest
-_ENOUGH_CENTRES = 1000  # cell centres in a region that make its area a fair sum of cells
+_FEW = 16  # one exposure in so many is few: sorting them is faster than going through all
 
 
 def bin_width_years(value: object) -> int:
@@ -75,44 +75,119 @@ def epochs(
     QueryError
         As `search`.
     """
-    selection = Selection(edition, filters)
-    hits = matches(edition, region)
-    numbers = hits.numbers[selection.certainty_mask(hits.sure)]
-    undated = np.isnan(edition.middle_mjd[numbers]) & selection.mask_but_dates(numbers)
-    numbers = numbers[selection.mask(numbers)]
-    numbers = numbers[~np.isnan(edition.middle_mjd[numbers])]
-    # by mid-exposure; the edition's order is by start
-    numbers = numbers[np.argsort(edition.middle_mjd[numbers], kind="stable")]
-    starts = year_of_mjd(edition.middle_mjd[numbers]) // width_years * width_years
-
-    is_point = isinstance(region, Circle) and region.radius_deg == 0.0
-    order, cells = _ORDERS[1], np.zeros(0, dtype=np.int64)
-    if not is_point:
-        order, cells = _counting_cells(region)
-    bins = []
-    if len(numbers):
-        edges = np.arange(starts[0], starts[-1] + 2 * width_years, width_years)
-        limits = np.searchsorted(starts, edges)
-        covered = _covered_cells(edition, numbers, limits, order, cells)
-        for at, start in enumerate(edges[:-1]):
-            members = numbers[limits[at] : limits[at + 1]]
-            bins.append(
-                {
-                    "from": int(start),
-                    "to": int(start) + width_years,
-                    "exposures": len(members),
-                    "plates": len(np.unique(edition.codes("plate")[members])),
-                    "covered_deg2": None if is_point else _area_deg2(int(covered[at]), order),
-                    "series": _counts_by_series(edition, members),
-                }
-            )
+    found = _dated_matches(edition, region, filters)
+    counting = None
+    if not (isinstance(region, Circle) and region.radius_deg == 0.0):  # a point has no area
+        counting = counting_cells(region)
     return {
-        "bins": bins,
-        "undated": int(undated.sum()),
-        **_first_last_gap(edition.floats("epoch")[numbers]),
-        "region_deg2": None if is_point else region.area_deg2,
-        "order": order,
+        "bins": _bins(edition, found, width_years, counting) if len(found.numbers) else [],
+        "undated": found.undated,
+        **_first_last_gap(edition.floats("epoch")[found.numbers]),
+        "region_deg2": None if counting is None else region.area_deg2,
+        "order": FINEST_ORDER if counting is None else counting.order,
     }
+
+
+@dataclass(frozen=True)
+class _Matches:
+    """Exposures that show a region and pass the filters.
+
+    `numbers`, int64, are the dated ones by mid-exposure; `whole` says that the filters left no
+    dated one out; `undated` counts those that pass all filters but those of dates.
+    """
+
+    numbers: NDArray[np.int64]
+    whole: bool
+    undated: int
+
+
+def _dated_matches(edition: Edition, region: Region, filters: Mapping[str, Any]) -> _Matches:
+    """Search a region, and sort what is dated by mid-exposure."""
+    selection = Selection(edition, filters)
+    hits = matches(edition, region, measured=False)
+    is_dated = edition.timeline.year[hits.numbers] != UNDATED
+    keep = selection.certainty_mask(hits.sure)
+    undated = selection.mask_but_dates(hits.numbers[keep & ~is_dated])
+    numbers = hits.numbers[keep & is_dated]
+    numbers = numbers[selection.mask(numbers)]
+    whole = len(numbers) == np.count_nonzero(is_dated)
+    return _Matches(_by_middle(edition, numbers), whole, int(np.count_nonzero(undated)))
+
+
+def _by_middle(edition: Edition, numbers: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Sort dated exposures by mid-exposure, equal ones by number; they come by number."""
+    by_middle = edition.timeline.by_middle
+    if len(numbers) * _FEW < len(by_middle):
+        return numbers[np.argsort(edition.middle_mjd[numbers], kind="stable")]
+    wanted = np.zeros(len(edition.geometry), dtype=np.bool_)
+    wanted[numbers] = True
+    return by_middle[wanted[by_middle]].astype(np.int64)
+
+
+def _bins(
+    edition: Edition, found: _Matches, width_years: int, counting: CountingCells | None
+) -> list[dict[str, Any]]:
+    """Bins from the first exposure to the last."""
+    numbers = found.numbers
+    starts = edition.timeline.year[numbers].astype(np.int64) // width_years * width_years
+    edges = np.arange(starts[0], starts[-1] + 2 * width_years, width_years)
+    limits = np.searchsorted(starts, edges)
+    plates, series = _plates_and_series(edition, numbers, limits)
+    words = sorted((word, code) for code, word in enumerate(edition.words("series")))
+    covered_deg2: list[float | None] = [None] * len(plates)
+    if counting is not None:
+        # a footprint that holds a centre in the region meets the region: none is left out
+        if found.whole and counting.order == KEPT_ORDER:
+            covered = covered_by_years(edition.timeline, edges, counting)
+        else:
+            covered = covered_by_groups(
+                edition.geometry, edition.map_cells, numbers, limits, counting
+            )
+        covered_deg2 = [counting.area_deg2(count) for count in covered.tolist()]
+    return [
+        {
+            "from": start,
+            "to": start + width_years,
+            "exposures": exposures,
+            "plates": n_plates,
+            "covered_deg2": area_deg2,
+            "series": {word: by_series[code] for word, code in words if by_series[code]},
+        }
+        for start, exposures, n_plates, area_deg2, by_series in zip(
+            edges[:-1].tolist(), np.diff(limits).tolist(), plates.tolist(), covered_deg2,
+            series.tolist(), strict=True,
+        )
+    ]  # fmt: skip
+
+
+def _plates_and_series(
+    edition: Edition, numbers: NDArray[np.int64], limits: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Different plates in each bin, shape (n_bins,); exposures by series, (n_bins, n_series)."""
+    n_bins, n_series = len(limits) - 1, len(edition.words("series"))
+    plate, series = edition.codes("plate")[numbers], edition.codes("series")[numbers]
+    plates = np.zeros(n_bins, dtype=np.int64)
+    by_series = np.zeros((n_bins, n_series), dtype=np.int64)
+    _tally(limits, plate, series, np.zeros(int(plate.max()) + 1, np.int64), plates, by_series)
+    return plates, by_series
+
+
+@compiled
+def _tally(
+    limits: NDArray[np.int64],
+    plate: NDArray[np.int32],
+    series: NDArray[np.int32],
+    last_bin: NDArray[np.int64],
+    plates: NDArray[np.int64],
+    by_series: NDArray[np.int64],
+) -> None:
+    """Count the different plates and the series in each bin; `last_bin` of plates is all 0."""
+    for at in range(len(plates)):
+        for i in range(limits[at], limits[at + 1]):
+            by_series[at, series[i]] += 1
+            if last_bin[plate[i]] != at + 1:
+                last_bin[plate[i]] = at + 1
+                plates[at] += 1
 
 
 def _first_last_gap(epoch: NDArray[np.float64]) -> dict[str, Any]:
@@ -129,93 +204,3 @@ def _first_last_gap(epoch: NDArray[np.float64]) -> dict[str, Any]:
         "longest_gap": gap,
         "baseline_years": float(epoch[-1] - epoch[0]),
     }
-
-
-def _counts_by_series(edition: Edition, numbers: NDArray[np.int64]) -> dict[str, int]:
-    words = edition.words("series")
-    counts = np.bincount(edition.codes("series")[numbers], minlength=len(words))
-    return {word: int(count) for word, count in sorted(zip(words, counts, strict=True)) if count}
-
-
-def _area_deg2(cells: int, order: int) -> float:
-    return float(cells * WHOLE_SKY_DEG2 / (BASE_CELLS << (2 * order)))
-
-
-def _counting_cells(region: Region) -> tuple[int, NDArray[np.int64]]:
-    """The coarsest order that puts enough cell centres in a region, and these cells."""
-    coarsest, finest = _ORDERS
-    cells = np.zeros(0, dtype=np.int64)
-    for order in range(coarsest, finest + 1):
-        cells = region.cells_with_centre(order)
-        if len(cells) >= _ENOUGH_CENTRES:
-            return order, cells
-    return finest, cells
-
-
-def _covered_cells(
-    edition: Edition,
-    numbers: NDArray[np.int64],
-    limits: NDArray[np.int64],
-    order: int,
-    cells: NDArray[np.int64],
-) -> NDArray[np.int64]:
-    """How many of the cells have their centre in a footprint, bin by bin."""
-    counts = np.zeros(len(limits) - 1, dtype=np.int64)
-    if order == KEPT_ORDER:
-        wanted = np.zeros(BASE_CELLS << (2 * order), dtype=np.bool_)
-        wanted[cells] = True
-        kept = edition.map_cells
-        _count_kept(numbers, limits, kept.offsets, kept.first, kept.end, wanted, counts)
-    else:  # a small region: ask each exposure about each cell
-        _count_centres(edition.geometry, numbers, limits, cell_centres(order, cells), counts)
-    return counts
-
-
-@compiled
-def _count_kept(
-    numbers: NDArray[np.int64],
-    limits: NDArray[np.int64],
-    offsets: NDArray[np.int64],
-    first: NDArray[np.uint32],
-    end: NDArray[np.uint32],
-    wanted: NDArray[np.bool_],
-    counts: NDArray[np.int64],
-) -> None:
-    """Count, for each bin, the wanted cells that any exposure of it covers."""
-    seen_in = np.full(len(wanted), -1, np.int64)
-    for at in range(len(counts)):
-        for number in numbers[limits[at] : limits[at + 1]]:
-            for place in range(offsets[number], offsets[number + 1]):
-                for cell in range(first[place], end[place]):
-                    if wanted[cell] and seen_in[cell] != at:
-                        seen_in[cell] = at
-                        counts[at] += 1
-
-
-@compiled
-def _count_centres(
-    geometry: Any,
-    numbers: NDArray[np.int64],
-    limits: NDArray[np.int64],
-    centres: NDArray[np.float64],
-    counts: NDArray[np.int64],
-) -> None:
-    """Count, for each bin, the directions that lie in any footprint of it."""
-    for at in range(len(counts)):
-        covered = np.zeros(len(centres), np.bool_)
-        for number in numbers[limits[at] : limits[at + 1]]:
-            record = geometry[number]
-            reach = math.cos(min(record.usable_radius_rad, math.pi / 2))
-            for cell in range(len(centres)):
-                if covered[cell]:
-                    continue
-                x, y, z = centres[cell, 0], centres[cell, 1], centres[cell, 2]
-                u, v, w = in_plate_axes(record, x, y, z)
-                if w < reach or w <= 0.0:
-                    continue
-                plate_x, plate_y = abs(u) / w, abs(v) / w
-                tan_x, tan_y = record.tan_half_width, record.tan_half_height
-                covered[cell] = (plate_x <= tan_x and plate_y <= tan_y) or (
-                    record.either_layout == 1 and plate_x <= tan_y and plate_y <= tan_x
-                )
-        counts[at] = covered.sum()

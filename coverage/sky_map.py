@@ -10,23 +10,25 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from platecover.coverage.calendar_dates import year_of_mjd
-from platecover.coverage.compiled import compiled
+from platecover.coverage.cell_bits import covered_bits, flags_of_bits, word_count
 from platecover.coverage.edition import Edition
 from platecover.coverage.errors import QueryError
 from platecover.coverage.filters import Selection
 from platecover.coverage.healpix_cells import BASE_CELLS
 from platecover.coverage.map_cells import KEPT_ORDER, MapCells, map_cells
+from platecover.coverage.map_counts import add_exposures, add_groups
+from platecover.coverage.map_epochs import FirstValues, LongestGaps
 from platecover.coverage.map_quantities import QUANTITIES
 from platecover.coverage.value_checks import integer_between
 
 FINEST_MAP_ORDER = 10  # 12.6 million cells, 100 MB of numbers
 _CHUNK = 20_000  # exposures whose cells are held in memory at once
 
+Numbers = NDArray[np.int64]
+Sky = NDArray[np.float64]
 
-def sky_map(
-    edition: Edition, quantity: str, order: object, filters: Mapping[str, Any]
-) -> NDArray[np.float64]:
+
+def sky_map(edition: Edition, quantity: str, order: object, filters: Mapping[str, Any]) -> Sky:
     """Map a quantity of a selection over the whole sky.
 
     Parameters
@@ -60,110 +62,100 @@ def sky_map(
         raise QueryError(
             "certainty", filters["certainty"], "certainty goes with a region; a map has none"
         )
-    numbers = np.arange(len(edition.geometry))
-    numbers = numbers[Selection(edition, filters).mask(numbers)]
-    middle = edition.middle_mjd[numbers]
+    every = np.arange(len(edition.geometry))
+    keep = Selection(edition, filters).mask(every)
     if quantity in ("years", "first", "last", "gap"):
-        numbers, middle = numbers[~np.isnan(middle)], middle[~np.isnan(middle)]
+        by_middle = edition.timeline.by_middle
+        numbers = by_middle[keep[by_middle]].astype(np.int64)
+        return _quantity_in_time(edition, numbers, quantity, order)
 
-    plate = edition.codes("plate")[numbers].astype(np.int64)
+    numbers = np.flatnonzero(keep)
     if quantity == "exposures":
-        return _count_different(edition, numbers, numbers, order)
+        return _count_exposures(edition, numbers, order)
     if quantity == "plates":
-        return _count_different(edition, numbers, plate, order)
+        return _count_plates(edition, numbers, order)
+    is_yes = np.array([word == "yes" for word in edition.words("scanned")], dtype=np.bool_)
+    scanned = is_yes[edition.codes("scanned")[numbers]]
+    unscanned_plates = _count_plates(edition, numbers[~scanned], order)
+    if quantity == "unscanned":
+        return unscanned_plates
+    # a plate is scanned as a whole, so that none is in both
+    scanned_plates = _count_plates(edition, numbers[scanned], order)
+    plates = scanned_plates + unscanned_plates
+    return np.divide(scanned_plates, plates, out=np.full_like(plates, np.nan), where=plates > 0)
+
+
+def _count_exposures(edition: Edition, numbers: Numbers, order: int) -> Sky:
+    differences = np.zeros((BASE_CELLS << (2 * order)) + 1, dtype=np.int64)
+    for part, cells, _ in _parts(edition, numbers, order):
+        add_exposures(cells, part, differences)
+    return np.cumsum(differences[:-1], dtype=np.float64)
+
+
+def _count_plates(edition: Edition, numbers: Numbers, order: int) -> Sky:
+    """Plates; only those with several exposures need more than the exposures counted."""
+    plate = edition.codes("plate")[numbers]
+    alone = np.bincount(plate)[plate] == 1
+    counts = _count_exposures(edition, numbers[alone], order)
+    plate, numbers = plate[~alone], numbers[~alone]
+    if not len(numbers):
+        return counts
+    by_plate = np.argsort(plate, kind="stable")
+    plate, numbers = plate[by_plate], numbers[by_plate]
+    limits = np.append(np.flatnonzero(np.diff(plate, prepend=-1)), len(plate))
+    differences = np.zeros(len(counts) + 1, dtype=np.int64)
+    for part, cells, some in _parts(edition, numbers, order, limits):
+        within = limits[(limits >= some.start) & (limits <= some.stop)]
+        add_groups(cells, part, within - some.start, differences)
+    return counts + np.cumsum(differences[:-1])
+
+
+def _quantity_in_time(edition: Edition, numbers: Numbers, quantity: str, order: int) -> Sky:
+    """A quantity of dated exposures, given by mid-exposure."""
     if quantity == "years":
-        return _count_different(edition, numbers, year_of_mjd(middle), order)
-    if quantity in ("unscanned", "scanned_share"):
-        is_yes = np.array([word == "yes" for word in edition.words("scanned")], dtype=np.bool_)
-        scanned = is_yes[edition.codes("scanned")[numbers]]
-        if quantity == "unscanned":
-            return _count_different(edition, numbers[~scanned], plate[~scanned], order)
-        of_all = _count_different(edition, numbers, plate, order)
-        of_scanned = _count_different(edition, numbers[scanned], plate[scanned], order)
-        return np.divide(of_scanned, of_all, out=np.full_like(of_all, np.nan), where=of_all > 0)
-    return _epoch_quantity(edition, numbers, middle, quantity, order)
-
-
-def _count_different(
-    edition: Edition, numbers: NDArray[np.int64], keys: NDArray[np.int64], order: int
-) -> NDArray[np.float64]:
-    """Count, in each cell, the different keys of the exposures that cover it."""
-    counts = np.zeros(BASE_CELLS << (2 * order))
-    last_key = np.full(len(counts), -1, dtype=np.int64)  # keys are never negative
-    by_key = np.argsort(keys, kind="stable")
-    for places, cells, part in _parts(edition, numbers[by_key], order):
-        some_keys = keys[by_key[part]]
-        _add_different(places, cells.offsets, cells.first, cells.end, some_keys, counts, last_key)
-    return counts
-
-
-def _epoch_quantity(
-    edition: Edition,
-    numbers: NDArray[np.int64],
-    middle: NDArray[np.float64],
-    quantity: str,
-    order: int,
-) -> NDArray[np.float64]:
-    """First or last epoch or longest gap in each cell."""
-    found = {name: np.full(BASE_CELLS << (2 * order), np.nan) for name in ("first", "last", "gap")}
-    numbers = numbers[np.argsort(middle, kind="stable")]
+        return _count_years(edition, numbers, order)
+    if quantity == "last":
+        numbers = numbers[::-1]
     epoch = edition.floats("epoch")[numbers]
-    for places, cells, part in _parts(edition, numbers, order):
-        _add_epochs(places, cells.offsets, cells.first, cells.end, epoch[part], *found.values())
-    return found[quantity]
+    if quantity == "gap":
+        longest = LongestGaps(order)
+        for part, cells, some in _parts(edition, numbers, order):
+            longest.add(cells, part, epoch[some])
+        return np.where(longest.gaps < 0.0, np.nan, longest.gaps)
+    found = FirstValues(order)
+    for part, cells, some in _parts(edition, numbers, order):
+        if not found.add(cells, part, epoch[some]):
+            break
+    return found.values
+
+
+def _count_years(edition: Edition, numbers: Numbers, order: int) -> Sky:
+    counts = np.zeros(BASE_CELLS << (2 * order), dtype=np.int64)
+    year = edition.timeline.year[numbers]
+    limits = np.append(np.flatnonzero(np.diff(year, prepend=year[:1] - 1)), len(year))
+    for start, end in zip(limits, limits[1:], strict=False):
+        covered = np.zeros(word_count(order), dtype=np.uint64)
+        for part, cells, _ in _parts(edition, numbers[start:end], order):
+            covered |= covered_bits(cells, part)
+        counts += flags_of_bits(order, covered)
+    return counts.astype(np.float64)
 
 
 def _parts(
-    edition: Edition, numbers: NDArray[np.int64], order: int
-) -> Iterator[tuple[NDArray[np.int64], MapCells, slice]]:
-    """Cells of exposures, some at a time: places among the cells, the cells, which exposures."""
+    edition: Edition, numbers: Numbers, order: int, limits: Numbers | None = None
+) -> Iterator[tuple[Numbers, MapCells, slice]]:
+    """Cells of exposures, some at a time, cut at limits if there are any.
+
+    Yields places among the cells, the cells, and which of the exposures they are.
+    """
     if order == KEPT_ORDER:
-        yield numbers, edition.map_cells, slice(None)
+        yield numbers, edition.map_cells, slice(0, len(numbers))
         return
-    for start in range(0, len(numbers), _CHUNK):
-        part = slice(start, start + _CHUNK)
-        cells = map_cells(edition.geometry[numbers[part]], order)
-        yield np.arange(len(cells.offsets) - 1), cells, part
-
-
-@compiled
-def _add_different(
-    places: NDArray[np.int64],
-    offsets: NDArray[np.int64],
-    first: NDArray[np.uint32],
-    end: NDArray[np.uint32],
-    keys: NDArray[np.int64],
-    counts: NDArray[np.float64],
-    last_key: NDArray[np.int64],
-) -> None:
-    """Add one to the cells of each exposure, once a key; keys ascend."""
-    for i in range(len(places)):
-        for at in range(offsets[places[i]], offsets[places[i] + 1]):
-            for cell in range(first[at], end[at]):
-                if last_key[cell] != keys[i]:
-                    last_key[cell] = keys[i]
-                    counts[cell] += 1.0
-
-
-@compiled
-def _add_epochs(
-    places: NDArray[np.int64],
-    offsets: NDArray[np.int64],
-    first_cell: NDArray[np.uint32],
-    end_cell: NDArray[np.uint32],
-    epochs: NDArray[np.float64],
-    first: NDArray[np.float64],
-    last: NDArray[np.float64],
-    gap: NDArray[np.float64],
-) -> None:
-    """Carry first and last epoch and longest gap of the cells on; epochs ascend."""
-    for i in range(len(places)):
-        for at in range(offsets[places[i]], offsets[places[i] + 1]):
-            for cell in range(first_cell[at], end_cell[at]):
-                if np.isnan(first[cell]):
-                    first[cell] = epochs[i]
-                else:
-                    since = epochs[i] - last[cell]
-                    if not since <= gap[cell]:  # NaN at first
-                        gap[cell] = since
-                last[cell] = epochs[i]
+    start = 0
+    while start < len(numbers):
+        end = min(start + _CHUNK, len(numbers))
+        if limits is not None:
+            end = int(limits[np.searchsorted(limits, end)])
+        cells = map_cells(edition.geometry[numbers[start:end]], order)
+        yield np.arange(end - start), cells, slice(start, end)
+        start = end

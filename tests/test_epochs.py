@@ -1,6 +1,6 @@
 """Epoch histograms against logs small enough to count by hand, and areas against healpy."""
 
-from datetime import datetime
+from datetime import date, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -10,13 +10,17 @@ import numpy as np
 import pytest
 from astropy import units as u
 from astropy.coordinates import SkyCoord
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from mocpy import MOC
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 from tests.archives import build_archive, build_plates, plates_of
 from tests.awkward_sky import AWKWARD_PLATES, Plate, in_footprint, mixed_plates
 
+from platecover.coverage import epochs as module
 from platecover.coverage.archive import Archive
+from platecover.coverage.edge_distance import edge_distance_deg
 from platecover.coverage.errors import QueryError
 from platecover.coverage.regions import Region
 
@@ -291,6 +295,100 @@ def test_areas_are_those_of_cells_that_healpy_and_astropy_count(
 def test_region_area_is_exact(demo_archive: Archive, text: str, area_deg2: float) -> None:
     answer = demo_archive.epochs(Region.parse(text), bin=1000, min_exposure=1e6)
     assert_allclose(answer["region_deg2"], area_deg2, rtol=1e-6)
+
+
+# Fast ways against the slow one: bin by bin, exposure by exposure, cell by cell
+
+
+def slowly(archive: Archive, region: Region, width: int, filters: dict[str, Any]) -> dict[str, Any]:
+    """What depends on the exposures in an answer; which of them match is judged elsewhere."""
+    edition = archive.edition
+    numbers = [int(n) for n in archive.find(region, **filters).numbers]
+    dated = [n for n in numbers if not np.isnan(edition.middle_mjd[n])]
+    order = archive.epochs(region, 1000)["order"]  # judged above
+    cells = region.cells_with_centre(order).tolist()
+    cell_deg2 = WHOLE_SKY_DEG2 / (12 * 4**order)
+    ra, dec = healpy.pix2ang(1 << order, np.array(cells), nest=True, lonlat=True)
+    words = {name: edition.words(name) for name in ("plate", "series")}
+    bins: dict[int, dict[str, Any]] = {}
+    for number in dated:
+        days = int(np.floor(edition.middle_mjd[number]))
+        year = (date(1858, 11, 17) + timedelta(days)).year
+        start = year - year % width
+        new = {"exposures": 0, "plates": set(), "covered": np.zeros(len(cells), bool), "series": {}}
+        each = bins.setdefault(start, new)
+        each["exposures"] += 1
+        each["plates"].add(words["plate"][edition.codes("plate")[number]])
+        code = words["series"][edition.codes("series")[number]]
+        each["series"][code] = each["series"].get(code, 0) + 1
+        record = np.repeat(edition.geometry[number : number + 1], len(cells))
+        distance, _ = edge_distance_deg(record, ra, dec)
+        each["covered"] |= distance >= 0.0
+    epochs = sorted(edition.floats("epoch")[n] for n in dated)
+    gaps = [(after - before, -at) for at, (before, after) in enumerate(pairwise(epochs))]
+    at = -max(gaps)[1] if gaps else 0
+    return {
+        "bins": [
+            {
+                "from": start,
+                "to": start + width,
+                "exposures": bins[start]["exposures"],
+                "plates": len(bins[start]["plates"]),
+                "covered_deg2": pytest.approx(bins[start]["covered"].sum() * cell_deg2, rel=1e-12),
+                "series": bins[start]["series"],
+            }
+            if start in bins
+            else {"from": start, "to": start + width, "exposures": 0, "plates": 0,
+                  "covered_deg2": 0.0, "series": {}}
+            for start in (range(min(bins), max(bins) + 1, width) if bins else [])
+        ],
+        "first": epochs[0] if epochs else None,
+        "last": epochs[-1] if epochs else None,
+        "longest_gap": {"from": epochs[at], "to": epochs[at + 1]} if gaps else None,
+    }  # fmt: skip
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    region=st.sampled_from(
+        ["circle 84.3 31.7 3", "circle 84.3 31.7 14", "circle 300 40 0.5", "range 350 10 -30 30",
+         "polygon 80 20 100 20 100 40 80 40", "constellation Ori", "constellation UMi",
+         "moc 3/77 5/4000-4040", "circle 210 -80 2"]
+    ),
+    width=st.sampled_from([1, 3, 10, 100]),
+    filters=st.sampled_from(
+        [{}, {}, {"undated": "yes"}, {"certainty": "sure"}, {"since": "1901-06", "until": "1930"},
+         {"technique": "direct", "undated": "no"}, {"scanned": "yes"}, {"undated": "only"},
+         {"min_exposure": "30", "certainty": "marginal"}]
+    ),
+)  # fmt: skip
+def test_answers_are_those_of_the_slow_way(
+    demo_archive: Archive, region: str, width: int, filters: dict[str, Any]
+) -> None:
+    place = Region.parse(region)
+    answer = demo_archive.epochs(place, width, **filters)
+    for name, expected in slowly(demo_archive, place, width, filters).items():
+        assert answer[name] == expected
+
+
+def test_few_are_sorted_as_many_are(demo_archive: Archive, monkeypatch: pytest.MonkeyPatch) -> None:
+    region = Region.circle(84.3, 31.7, 10.0)
+    monkeypatch.setattr(module, "_FEW", 1)
+    sorted_ = demo_archive.epochs(region)
+    monkeypatch.setattr(module, "_FEW", 1_000_000)
+    assert demo_archive.epochs(region) == sorted_
+
+
+@pytest.mark.parametrize("width", [1, 7, 10])
+def test_kept_years_cover_what_their_exposures_do(
+    demo_archive: Archive, monkeypatch: pytest.MonkeyPatch, width: int
+) -> None:
+    by_years = demo_archive.epochs(Region.all(), width)
+    whole = module._Matches
+    monkeypatch.setattr(
+        module, "_Matches", lambda numbers, _, undated: whole(numbers, False, undated)
+    )
+    assert demo_archive.epochs(Region.all(), width) == by_years
 
 
 # Bad questions
