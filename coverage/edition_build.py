@@ -45,13 +45,14 @@ from platecover.coverage.errors import ArchiveError, LogFileError
 from platecover.coverage.footprint_union import union_ranges
 from platecover.coverage.index_build import KeptCells, write_cell_index
 from platecover.coverage.logged_rows import part_notes
-from platecover.coverage.map_cells import KEPT_ORDER, map_cells, save_map_cells
+from platecover.coverage.map_cells import KeptMapCells, open_map_cells, write_map_cells
 from platecover.coverage.moc_files import moc_of_ranges, write_moc
 from platecover.coverage.observatory import Observatory, read_observatory
 from platecover.coverage.plate_geometry import GEOMETRY, Records, geometry_records
 from platecover.coverage.plate_log import read_logs
 from platecover.coverage.plate_register import history, read_ledger, replay
 from platecover.coverage.table_files import PART_ROWS
+from platecover.coverage.timeline import write_timeline
 from platecover.coverage.work_force import cores
 
 Progress = Callable[[str, int, int], None]  # stage, done, total
@@ -261,15 +262,19 @@ def _write_tables(
 
 
 def _write_footprints(folder: Path, before: Edition | None, tell: Progress) -> None:
-    """Write geometry, cell index, cells for maps, and the MOC of all footprints."""
+    """Write geometry, cell index, cells for maps, timeline, and the MOC of all footprints."""
     exposures = map_columns(folder / EXPOSURES, EXPOSURE_COLUMNS)
     geometry = _write_geometry(folder, exposures)
     total = len(geometry)
-    kept = None
+    kept = kept_map = None
     if before is not None:
-        kept = KeptCells(before.index, carried_over(before, exposures, geometry))
+        number_of = carried_over(before, exposures, geometry)
+        kept = KeptCells(before.index, number_of)
+        kept_map = KeptMapCells(before.map_cells, number_of)
     write_cell_index(geometry, folder, _counter(tell, "cell index", total), kept=kept)
-    save_map_cells(map_cells(geometry, KEPT_ORDER, _counter(tell, "map cells", total)), folder)
+    write_map_cells(geometry, folder, _counter(tell, "map cells", total), kept=kept_map)
+    middle_mjd = 0.5 * (exposures.column("t_min").to_numpy() + exposures.column("t_max").to_numpy())
+    write_timeline(open_map_cells(folder, total), middle_mjd, folder)
     ranges = union_ranges(geometry, SUMMARY_MOC_ORDER, _counter(tell, "coverage", total))
     write_moc(moc_of_ranges(ranges, SUMMARY_MOC_ORDER), folder / "coverage.fits")
 

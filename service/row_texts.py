@@ -161,7 +161,8 @@ def number_texts(columns: Sequence[NDArray[np.float64]], form: Form) -> list[pa.
         return []
     numbers = np.stack(columns)
     texts = pa.array(numbers.ravel(), from_pandas=True).cast(pa.string()).fill_null(form.null)
-    whole = (numbers == np.floor(numbers)) & (np.abs(numbers) < _LARGEST_PLAIN)
+    whole: NDArray[np.bool_] = numbers == np.floor(numbers)
+    whole &= np.abs(numbers) < _LARGEST_PLAIN
     has_whole, has_infinite = whole.any(axis=1), np.isinf(numbers).any(axis=1)
     written = []
     for at, column in enumerate(numbers):

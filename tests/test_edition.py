@@ -20,7 +20,8 @@ from platecover.coverage.errors import ArchiveError
 
 FILES = (
     "coverage.fits", "exposures.parquet", "geometry.npy",
-    "map_offsets.npy", "map_first.npy", "map_end.npy",
+    "map_offsets.npy", "map_ranges.npy",
+    "time_by_middle.npy", "time_year.npy", "time_years.npy", "time_covered.npy",
     "history.parquet",
     "index_cells.npy", "index_entries.npy", "index_offsets.npy",
     "plates.parquet", "remarks.parquet", "set_aside.parquet",
@@ -155,8 +156,9 @@ def test_arrays_of_another_kind_are_named(place: Place) -> None:
         ("index_offsets.npy", np.zeros(4, dtype=np.int64)),
         ("geometry.npy", np.zeros(3)),
         ("map_offsets.npy", np.zeros(4, dtype=np.int64)),
-        ("map_first.npy", np.zeros(3, dtype=np.uint32)),
-        ("map_end.npy", np.zeros(3)),
+        ("map_ranges.npy", np.zeros(3, dtype=np.uint32)),
+        ("time_year.npy", np.zeros(3)),
+        ("time_years.npy", np.zeros(1)),
     ):
         path = place.edition / name
         whole = path.read_bytes()
