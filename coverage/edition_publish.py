@@ -135,7 +135,7 @@ def publish(
     try:
         summary = write_files(staging, number)
         _write_summary(staging, number, summary, _stage(progress, "digests"))
-        _sync(staging)
+        _sync(staging, _stage(progress, "to disk"))
         os.rename(staging, edition_folder(archive, number))
         _sync_one(editions)
         open_edition(edition_folder(archive, number)).verify(_stage(progress, "checking"))
@@ -194,11 +194,13 @@ def _write_summary(
     (folder / SUMMARY).write_text(text, encoding="utf-8")
 
 
-def _sync(folder: Path) -> None:
+def _sync(folder: Path, progress: Callable[[int, int], None] | None) -> None:
     """Make sure that a folder and its files are on disk before anything names them."""
+    paths = [*folder.rglob("*"), folder]
     with ThreadPoolExecutor(_SYNCS_AT_ONCE) as pool:  # each waits for the disk, not for us
-        for _ in pool.map(_sync_one, [*folder.rglob("*"), folder]):
-            pass
+        for done, _ in enumerate(pool.map(_sync_one, paths), start=1):
+            if progress is not None:
+                progress(done, len(paths))
 
 
 def _sync_one(path: Path) -> None:
