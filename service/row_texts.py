@@ -162,7 +162,8 @@ def number_texts(columns: Sequence[NDArray[np.float64]], form: Form) -> list[pa.
     numbers = np.stack(columns)
     texts = pa.array(numbers.ravel(), from_pandas=True).cast(pa.string()).fill_null(form.null)
     whole = (numbers == np.floor(numbers)) & (np.abs(numbers) < _LARGEST_PLAIN)
-    has_whole, has_infinite = whole.any(axis=1), np.isinf(numbers).any(axis=1)
+    has_whole = whole.any(axis=1).tolist()
+    has_infinite = np.isinf(numbers).any(axis=1).tolist()
     written = []
     for at, column in enumerate(numbers):
         cells = texts.slice(at * len(column), len(column))
