@@ -70,6 +70,47 @@ def coded_table(edition: Edition, hits: Hits, names: Sequence[str] = RESULT_NAME
     return pa.table([columns[name] for name in names], names=list(names))
 
 
+class HitRows:
+    """Rows of hits, taken from the edition piece by piece, so that many take little memory.
+
+    Parameters
+    ----------
+    edition : Edition
+    hits : Hits
+    column_names : sequence of str
+        Which of RESULT_COLUMNS, and in which order.
+    """
+
+    def __init__(
+        self, edition: Edition, hits: Hits, column_names: Sequence[str] = RESULT_NAMES
+    ) -> None:
+        self._edition, self._hits = edition, hits
+        self.column_names = list(column_names)
+
+    def __len__(self) -> int:
+        """Return the number of rows."""
+        return len(self._hits.numbers)
+
+    def slice(self, first: int = 0, count: int | None = None) -> pa.Table:
+        """Some rows, or all, coded as `coded_table` says."""
+        some = slice(first, None if count is None else first + count)
+        hits = self._hits
+        part = Hits(
+            hits.numbers[some],
+            hits.sure[some],
+            hits.centre_distance_deg[some],
+            hits.edge_distance_deg[some],
+        )
+        return coded_table(self._edition, part, self.column_names)
+
+    def select(self, column_names: Sequence[str]) -> "HitRows":
+        """The same rows with some of the columns."""
+        return HitRows(self._edition, self._hits, column_names)
+
+
+Rows = pa.Table | HitRows
+
+
 def plain_table(table: pa.Table) -> pa.Table:
     """Turn '' and NaN into null, dictionary codes into text; what is plain stays as it is."""
     columns = [_plain(column) for column in table.columns]

@@ -13,19 +13,18 @@ from importlib.metadata import version
 from typing import Any
 
 import numpy as np
-import pyarrow as pa
 from flask import Blueprint, Response, current_app, g, request
 from werkzeug.datastructures import MultiDict
 from werkzeug.exceptions import UnsupportedMediaType
 
-from platecover.coverage.answers import RESULT_NAMES, coded_table
+from platecover.coverage.answers import RESULT_NAMES, HitRows
 from platecover.coverage.archive import Archive
 from platecover.coverage.errors import QueryError
 from platecover.coverage.regions import Region
 from platecover.coverage.search import Hits
 from platecover.service.live_archive import LiveArchive
 from platecover.service.parameters import Question
-from platecover.service.row_texts import PIECE_ROWS, WORD_TEXTS, WordTexts
+from platecover.service.row_texts import WORD_TEXTS, WordTexts
 from platecover.service.settings import Settings
 
 EDITION_HEADER = "Platecover-Edition"
@@ -34,7 +33,8 @@ TRUNCATED_HEADER = "Platecover-Truncated"
 _EXTENSION = "platecover"
 _FORM_TYPES = ("application/x-www-form-urlencoded", "multipart/form-data")
 _READING = ("GET", "HEAD")
-_FEW_ROWS = 1000  # of a text that is sooner copied than sent in parts
+_FEW_ROWS = 1_000  # of a text that is sooner copied than sent in parts
+_MANY_ROWS = 10_000  # from here on a text is not kept whole
 _VERSION = version("platecover")
 
 
@@ -126,7 +126,7 @@ def asked(name: str) -> dict[str, Any]:
     return service().questions[name].read(given)
 
 
-def rows_up_to(maxrec: int, region: Region, filters: dict[str, Any]) -> tuple[pa.Table, bool]:
+def rows_up_to(maxrec: int, region: Region, filters: dict[str, Any]) -> tuple[HitRows, bool]:
     """The first rows of a search, in the columns that the public may see, for the writers.
 
     Parameters
@@ -139,8 +139,8 @@ def rows_up_to(maxrec: int, region: Region, filters: dict[str, Any]) -> tuple[pa
 
     Returns
     -------
-    rows : pyarrow.Table
-        Coded as `answers.coded_table` says; `word_texts` goes with it.
+    rows : HitRows
+        `word_texts` goes with them.
     truncated : bool
         Whether there are more.
     """
@@ -148,10 +148,10 @@ def rows_up_to(maxrec: int, region: Region, filters: dict[str, Any]) -> tuple[pa
     return first_rows(maxrec, hits), len(hits.numbers) > maxrec
 
 
-def first_rows(maxrec: int, hits: Hits) -> pa.Table:
+def first_rows(maxrec: int, hits: Hits) -> HitRows:
     """The first of the hits, as `rows_up_to` gives them."""
     first = hits.where(np.arange(len(hits.numbers)) < maxrec)
-    return coded_table(archive().edition, first, service().public_names)
+    return HitRows(archive().edition, first, service().public_names)
 
 
 def word_texts() -> WordTexts:
@@ -164,7 +164,7 @@ def written(pieces: Iterator[bytes], count: int, content_type: str) -> Response:
 
     The length of the second is not told, but its memory does not grow with its rows.
     """
-    if count > PIECE_ROWS:
+    if count > _MANY_ROWS:
         return Response(pieces, content_type=content_type)
     parts = list(pieces)
     if count <= _FEW_ROWS:

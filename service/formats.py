@@ -14,7 +14,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from platecover.coverage.answers import astropy_table, plain_table
+from platecover.coverage.answers import Rows, astropy_table, plain_table
 from platecover.coverage.arrow_tables import column_facts
 from platecover.coverage.calendar_dates import calendar_date_text
 from platecover.coverage.columns import RESULT_COLUMNS
@@ -61,13 +61,13 @@ _JSON_ROWS = Form(
 )  # fmt: skip
 
 
-def rows_as_csv(table: pa.Table, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
+def rows_as_csv(table: Rows, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
     """CSV with a header (RFC 4180); null is empty, numbers in their shortest exact form."""
     yield f"{','.join(table.column_names)}\r\n".encode()
     yield from row_pieces(table, _CSV_ROWS, words)
 
 
-def rows_as_json(table: pa.Table, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
+def rows_as_json(table: Rows, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
     """JSON object of query, edition, count, truncated and exposures; null where not known."""
     counts = {"count": len(table), "truncated": about.get("truncated", False)}
     head = json.dumps({**about, **counts, "exposures": []}, ensure_ascii=False, allow_nan=False)
@@ -77,7 +77,7 @@ def rows_as_json(table: pa.Table, about: About, words: WordTexts | None = None) 
     yield b"]}\n"
 
 
-def rows_as_ecsv(table: pa.Table, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
+def rows_as_ecsv(table: Rows, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
     """ECSV (astropy writes the header), with units and descriptions."""
     text = io.StringIO()
     header = plain_table(table.slice(0, 0))
@@ -86,9 +86,7 @@ def rows_as_ecsv(table: pa.Table, about: About, words: WordTexts | None = None) 
     yield from row_pieces(table, _ECSV_ROWS, words)
 
 
-def rows_as_votable(
-    table: pa.Table, about: About, words: WordTexts | None = None
-) -> Iterator[bytes]:
+def rows_as_votable(table: Rows, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
     """VOTable (IVOA), with units, UCDs and descriptions; null text is empty."""
     truncated = about.get("truncated", False)
     status = Info("QUERY_STATUS", "OVERFLOW" if truncated else "OK", f"{len(table)} rows")
@@ -98,20 +96,18 @@ def rows_as_votable(
     yield from results_document("Photographic plates", infos, _ROW, fields, table, words)
 
 
-def rows_as_parquet(
-    table: pa.Table, about: About, words: WordTexts | None = None
-) -> Iterator[bytes]:
+def rows_as_parquet(table: Rows, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
     """Parquet; unit, UCD and description are metadata of the fields."""
-    table = plain_table(table)
+    table = plain_table(table.slice())
     fields = [field.with_metadata(column_facts(_DECLARED[field.name])) for field in table.schema]
     stream = io.BytesIO()
     pq.write_table(table.cast(pa.schema(fields)), stream)
     yield stream.getvalue()
 
 
-def rows_as_table(table: pa.Table, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
+def rows_as_table(table: Rows, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
     """Aligned columns for a terminal, the most wanted ones, and a line that sums up."""
-    table = plain_table(table)
+    table = plain_table(table.slice())
     head = ("exposure", "UT", "min", "known to", "centre", "edge", "certainty", "telescope",
             "observer", "object", "status", "scanned")  # fmt: skip
     rows = [
@@ -146,7 +142,7 @@ def rows_as_table(table: pa.Table, about: About, words: WordTexts | None = None)
 
 # From rows (plain or coded), what else is to be said, and the word texts of coded rows' edition
 # to the whole in pieces.
-RowWriter = Callable[[pa.Table, About, WordTexts | None], Iterator[bytes]]
+RowWriter = Callable[[Rows, About, WordTexts | None], Iterator[bytes]]
 ROW_FORMATS: dict[str, RowWriter] = {
     "table": rows_as_table,
     "csv": rows_as_csv,

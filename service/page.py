@@ -141,7 +141,7 @@ def _answer(values: dict[str, Any], region: Region) -> dict[str, Any]:
     """Map, years and plates of what is asked."""
     filters, is_public = filters_of(values), service().settings.is_public
     hits = archive().find(region, **filters)
-    rows = plain_table(first_rows(ROWS_SHOWN, hits))
+    rows = plain_table(first_rows(ROWS_SHOWN, hits).slice())
     at_a_glance = region.kind == "all" and not filters
     shown = [] if at_a_glance else [row_shown(row) for row in rows.to_pylist()]
     answer: dict[str, Any] = {

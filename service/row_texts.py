@@ -13,10 +13,10 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from platecover.coverage.answers import decoded
+from platecover.coverage.answers import Rows, decoded
 from platecover.coverage.per_edition import PerEdition
 
-PIECE_ROWS = 10_000  # rows that are written at a time, some 5 MB
+PIECE_ROWS = 5_000  # rows that are written at a time, some 3 MB
 _MOST_KEPT = 20_000  # words of a column that are kept in each form; some 1 MB
 _LARGEST_PLAIN = 1e10  # whole numbers below are written without exponent, and without ".0"
 
@@ -97,12 +97,12 @@ class WordTexts:
 WORD_TEXTS = PerEdition(lambda edition: WordTexts())
 
 
-def row_pieces(table: pa.Table, form: Form, words: WordTexts | None = None) -> Iterator[bytes]:
+def row_pieces(table: Rows, form: Form, words: WordTexts | None = None) -> Iterator[bytes]:
     """Rows as text, some thousands at a time.
 
     Parameters
     ----------
-    table : pyarrow.Table
+    table : pyarrow.Table or HitRows
         Plain, or coded as `answers.coded_table` has it.
     form : Form
     words : WordTexts, optional
@@ -161,15 +161,14 @@ def number_texts(columns: Sequence[NDArray[np.float64]], form: Form) -> list[pa.
         return []
     numbers = np.stack(columns)
     texts = pa.array(numbers.ravel(), from_pandas=True).cast(pa.string()).fill_null(form.null)
-    whole: NDArray[np.bool_] = numbers == np.floor(numbers)
-    whole &= np.abs(numbers) < _LARGEST_PLAIN
-    has_whole, has_infinite = whole.any(axis=1), np.isinf(numbers).any(axis=1)
+    whole = np.asarray(numbers == np.floor(numbers)) & (np.abs(numbers) < _LARGEST_PLAIN)
+    infinite = np.isinf(numbers)
     written = []
     for at, column in enumerate(numbers):
         cells = texts.slice(at * len(column), len(column))
-        if has_whole[at]:
+        if np.any(whole[at]):
             cells = pc.if_else(whole[at], pc.binary_join_element_wise(cells, ".0", ""), cells)
-        if has_infinite[at]:
+        if np.any(infinite[at]):
             cells = pc.if_else(column == np.inf, form.infinite, cells)
             cells = pc.if_else(column == -np.inf, form.minus_infinite, cells)
         written.append(cells)

@@ -5,6 +5,7 @@ the memory-mapped edition and a replaced worker answers at once. Connections are
 between requests: a worker that is told to stop can then answer all that it has accepted.
 """
 
+import ctypes
 import gc
 import os
 import socket
@@ -14,6 +15,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
 from flask import Flask
 from gunicorn.app.base import BaseApplication
 
@@ -31,6 +33,9 @@ _SILENCE_S = 20  # a client that neither sends nor reads for so long is dropped
 _WORKER_TIMEOUT_S = 60  # a worker that gives no sign of life for so long is replaced
 _GRACE_S = 30  # to finish requests in, when told to stop
 _MEMORY_FOLDER = "/dev/shm"  # where signs of life cost no disk
+
+_M_ARENA_MAX = -8  # a name of glibc's malloc.h
+_ARENAS = 2
 
 # One question of each kind, so that all compiled code and modules are there before the fork.
 _WARMING = (
@@ -105,12 +110,24 @@ def serve(archive: Path, taken: socket.socket, workers: int, settings: Settings)
     ArchiveError
         If there is no sound archive.
     """
+    _spare_memory()
     app = create_app(archive, settings)
     _warm(app)
     gc.collect()
     gc.freeze()  # what is there is not looked at again, so that workers go on sharing it
     sys.stdout.flush()  # else each worker would print again what waits in the buffer
     _Server(app, taken, workers).run()
+
+
+def _spare_memory() -> None:
+    """Let threads share what they free.
+
+    Arrow's own allocator and the C library keep a store for every thread: 20 MB more for a
+    worker that answers cones, 200 MB more for one that answers for 100,000 rows.
+    """
+    pa.set_memory_pool(pa.system_memory_pool())
+    with suppress(AttributeError, OSError):  # other C libraries than glibc
+        ctypes.CDLL(None).mallopt(_M_ARENA_MAX, _ARENAS)
 
 
 def _warm(app: Flask) -> None:

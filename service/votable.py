@@ -10,8 +10,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from xml.sax.saxutils import escape, quoteattr
 
-import pyarrow as pa
-
+from platecover.coverage.answers import Rows
 from platecover.coverage.columns import Column
 from platecover.service.row_texts import Form, WordTexts, row_pieces
 
@@ -86,7 +85,7 @@ def results_document(
     infos: Iterable[Info],
     table_description: str,
     fields: Sequence[Field],
-    rows: pa.Table,
+    rows: Rows,
     words: WordTexts | None = None,
 ) -> Iterator[bytes]:
     """A VOTable with one RESOURCE of type results, in pieces.
@@ -101,7 +100,7 @@ def results_document(
         What one row is.
     fields : sequence of Field
         One for each column of `rows`, in order.
-    rows : pyarrow.Table
+    rows : pyarrow.Table or HitRows
         Plain or coded. Null becomes an empty cell.
     words : WordTexts, optional
         Of the edition that coded rows are of.

@@ -12,6 +12,7 @@ server wants it.
 
 import argparse
 import multiprocessing
+import os
 import socket
 import subprocess
 import sys
@@ -87,11 +88,24 @@ def put_load(address: tuple[str, int], paths: list[str], clients: int) -> tuple[
     return taken, whole
 
 
+def processes_of(pid: int) -> list[str]:
+    """A process and its children (Linux)."""
+    return [str(pid), *Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+
+
+def processor_s(pid: int) -> float:
+    """Seconds of processor time that a process and its children have taken so far."""
+    ticks = 0
+    for each in processes_of(pid):
+        facts = Path(f"/proc/{each}/stat").read_text().rpartition(")")[2].split()
+        ticks += int(facts[11]) + int(facts[12])  # utime and stime, proc(5)
+    return ticks / os.sysconf("SC_CLK_TCK")
+
+
 def memory_mb(pid: int) -> float:
-    """Memory of a process and its children: what they share is counted once (PSS, Linux)."""
-    children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+    """Memory of a process and its children: what they share is counted once (PSS)."""
     total = 0.0
-    for each in (str(pid), *children):
+    for each in processes_of(pid):
         lines = Path(f"/proc/{each}/smaps_rollup").read_text().splitlines()
         total += next(float(line.split()[1]) for line in lines if line.startswith("Pss:"))
     return total / 1024.0
@@ -139,9 +153,11 @@ def measure(url: str, pid: int | None, count: int, clients: int) -> None:
     address = (parts.hostname or "127.0.0.1", parts.port or 80)
     put_load(address, random_paths(max(int(WARMING * count), clients), SEED + 1), clients)
     before = memory_mb(pid) if pid is not None else float("nan")
+    spent_s = processor_s(pid) if pid is not None else float("nan")
     samples: list[float] = []
     with watched_memory(pid, samples):
         seconds, whole = put_load(address, random_paths(count, SEED), clients)
+    spent_s = processor_s(pid) - spent_s if pid is not None else spent_s
     milliseconds = 1e3 * np.array(seconds)
     print(f"{count} requests, {clients} clients at once, each for another place")
     print(f"requests a second  {count / whole:8.0f}")
@@ -149,6 +165,7 @@ def measure(url: str, pid: int | None, count: int, clients: int) -> None:
         print(f"{name}                {np.quantile(milliseconds, share):8.1f} ms")
     print(f"slowest            {milliseconds.max():8.1f} ms")
     if pid is not None:
+        print(f"processor time     {1e3 * spent_s / count:8.2f} ms a request, of the server")
         tenths = [float(np.median(part)) for part in np.array_split(samples, 10) if len(part)]
         print(f"memory before      {before:8.1f} MB (PSS of all processes of the server)")
         print(f"       highest     {max(samples, default=before):8.1f} MB")
