@@ -35,7 +35,7 @@ FLOORS: dict[str, set[str]] = {
         "answers", "covered_area", "epochs", "filters", "map_counts", "map_epochs",
         "plate_record", "search", "sky_map", "union_moc",
     },
-    "using": {"map_files", "map_plots", "plots"},
+    "using": {"map_files", "map_plots", "mollweide", "plot_titles", "plots", "png_palette"},
     "face": {"archive"},
 }  # fmt: skip
 MAY_IMPORT: dict[str, set[str]] = {
