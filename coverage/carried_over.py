@@ -1,5 +1,6 @@
 """Which exposures of the last edition are in the new one with the same geometry."""
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,12 @@ from platecover.coverage.plate_geometry import Records
 _SLICE = 100_000  # exposures whose geometry is compared at once
 
 
-def carried_over(before: Edition, exposures: pa.Table, geometry: Records) -> NDArray[np.int32]:
+def carried_over(
+    before: Edition,
+    exposures: pa.Table,
+    geometry: Records,
+    progress: Callable[[int, int], None] | None = None,
+) -> NDArray[np.int32]:
     """Number in the new edition of every exposure of the last one.
 
     Parameters
@@ -23,6 +29,8 @@ def carried_over(before: Edition, exposures: pa.Table, geometry: Records) -> NDA
         Of the new edition, as `arrow_tables.map_columns` maps them.
     geometry : dtype GEOMETRY, shape (n,)
         Of the new edition.
+    progress : callable, optional
+        Called with the exposures of the last edition done and their number.
 
     Returns
     -------
@@ -50,6 +58,8 @@ def carried_over(before: Edition, exposures: pa.Table, geometry: Records) -> NDA
         for old, new in pairs:
             same &= (old[olds] == new[news]).all(axis=1)
         number_of[olds[~same]] = -1
+        if progress is not None:
+            progress(min(start + _SLICE, len(number_of)), len(number_of))
     return np.asarray(number_of, dtype=np.int32)
 
 

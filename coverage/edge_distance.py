@@ -98,8 +98,8 @@ def edge_distance_in_axes_rad(
     sin_a, sin_b = tan_x * cos_a, tan_y * cos_b
     sine_x = w * sin_a - u * cos_a  # sine of the distance within the side x = +X
     sine_y = w * sin_b - v * cos_b
-    theta = math.atan2(math.hypot(u, v), w)
-    cut = radius < math.atan(math.hypot(tan_x, tan_y))
+    cut = radius < math.inf and radius < math.atan(math.hypot(tan_x, tan_y))
+    theta = math.atan2(math.hypot(u, v), w) if cut else 0.0
 
     if sine_x >= 0.0 and sine_y >= 0.0 and w > 0.0 and (not cut or theta <= radius):
         inner = math.asin(min(sine_x, sine_y))

@@ -10,6 +10,7 @@
   as dictionary codes, nothing null ('' and NaN stand for it);
 - ``geometry.npy`` and ``index_*.npy``: footprints and the cell index;
 - ``map_*.npy``: the cells that each footprint covers, for maps;
+- ``time_*.npy``: exposures in the order of mid-exposure, their years, the cells of each year;
 - ``coverage.fits``: the MOC of all footprints;
 - ``edition.json``: format, counts, digests of every file, digests of the logs read, and what
   the observatory file says of stations and series.
@@ -38,6 +39,7 @@ from platecover.coverage.errors import ArchiveError
 from platecover.coverage.logged_rows import LoggedRows, RowPart
 from platecover.coverage.map_cells import MapCells, open_map_cells
 from platecover.coverage.plate_geometry import GEOMETRY, Records
+from platecover.coverage.timeline import Timeline, open_timeline
 from platecover.coverage.work_force import cores
 
 Arrays = TypeVar("Arrays")
@@ -72,6 +74,7 @@ class Edition:
     index : CellIndex
     map_cells : MapCells
         Of order `map_cells.KEPT_ORDER`.
+    timeline : Timeline
     """
 
     number: int
@@ -82,6 +85,7 @@ class Edition:
     geometry: Records
     index: CellIndex
     map_cells: MapCells
+    timeline: Timeline
 
     def floats(self, name: str) -> NDArray[np.float64]:
         """A numeric column of the exposures, without copying; NaN where null."""
@@ -232,6 +236,7 @@ def open_edition(folder: Path) -> Edition:
         open_geometry(folder / "geometry.npy", counts["exposures"]),
         _opened(folder, open_cell_index, counts["exposures"]),
         _opened(folder, open_map_cells, counts["exposures"]),
+        _opened(folder, open_timeline, counts["exposures"]),
     )
 
 

@@ -4,6 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -45,13 +46,14 @@ from platecover.coverage.errors import ArchiveError, LogFileError
 from platecover.coverage.footprint_union import union_ranges
 from platecover.coverage.index_build import KeptCells, write_cell_index
 from platecover.coverage.logged_rows import part_notes
-from platecover.coverage.map_cells import KEPT_ORDER, map_cells, save_map_cells
+from platecover.coverage.map_cells import KeptMapCells, open_map_cells, write_map_cells
 from platecover.coverage.moc_files import moc_of_ranges, write_moc
 from platecover.coverage.observatory import Observatory, read_observatory
 from platecover.coverage.plate_geometry import GEOMETRY, Records, geometry_records
 from platecover.coverage.plate_log import read_logs
 from platecover.coverage.plate_register import history, read_ledger, replay
 from platecover.coverage.table_files import PART_ROWS
+from platecover.coverage.timeline import write_timeline
 from platecover.coverage.work_force import cores
 
 Progress = Callable[[str, int, int], None]  # stage, done, total
@@ -230,8 +232,10 @@ def _write_tables(
     folder: Path, read: PlateLogs, plates: Mapping[str, pa.Array], tell: Progress
 ) -> None:
     """Write every table of an edition, column by column."""
+    step = _counter(tell, "columns", len(PLATE_COLUMNS) + len(EXPOSURE_COLUMNS))
     for column in PLATE_COLUMNS:
         write_mapped_column(plates[column.name], column, folder / PLATES)
+        step(1)
     plate_of_exposure = pa.array(read.plate_of_row[read.kept])
 
     def write_column(column: Column) -> None:
@@ -241,7 +245,6 @@ def _write_tables(
             values = read.exposure_column(column.name)
         write_mapped_column(values, column, folder / EXPOSURES)
 
-    step = _counter(tell, "columns", len(EXPOSURE_COLUMNS))
     with ThreadPoolExecutor(cores()) as pool:
         for _ in pool.map(write_column, EXPOSURE_COLUMNS):
             step(1)
@@ -261,20 +264,30 @@ def _write_tables(
 
 
 def _write_footprints(folder: Path, before: Edition | None, tell: Progress) -> None:
-    """Write geometry, cell index, cells for maps, and the MOC of all footprints."""
+    """Write geometry, cell index, cells for maps, timeline, and the MOC of all footprints."""
     exposures = map_columns(folder / EXPOSURES, EXPOSURE_COLUMNS)
-    geometry = _write_geometry(folder, exposures)
-    total = len(geometry)
-    kept = None
+    total = len(exposures)
+    geometry = _write_geometry(folder, exposures, _counter(tell, "footprints", total))
+    kept = kept_map = None
     if before is not None:
-        kept = KeptCells(before.index, carried_over(before, exposures, geometry))
-    write_cell_index(geometry, folder, _counter(tell, "cell index", total), kept=kept)
-    save_map_cells(map_cells(geometry, KEPT_ORDER, _counter(tell, "map cells", total)), folder)
+        number_of = carried_over(before, exposures, geometry, partial(tell, "unchanged"))
+        kept = KeptCells(before.index, number_of)
+        kept_map = KeptMapCells(before.map_cells, number_of)
+    write_cell_index(
+        geometry,
+        folder,
+        _counter(tell, "cell index", total),
+        kept=kept,
+        merging=partial(tell, "merging"),
+    )
+    write_map_cells(geometry, folder, _counter(tell, "map cells", total), kept=kept_map)
+    middle_mjd = 0.5 * (exposures.column("t_min").to_numpy() + exposures.column("t_max").to_numpy())
+    write_timeline(open_map_cells(folder, total), middle_mjd, folder, partial(tell, "years"))
     ranges = union_ranges(geometry, SUMMARY_MOC_ORDER, _counter(tell, "coverage", total))
     write_moc(moc_of_ranges(ranges, SUMMARY_MOC_ORDER), folder / "coverage.fits")
 
 
-def _write_geometry(folder: Path, exposures: pa.Table) -> Records:
+def _write_geometry(folder: Path, exposures: pa.Table, step: Callable[[int], None]) -> Records:
     """Write the footprints, some at a time; memory-mapped."""
     path = folder / "geometry.npy"
     geometry = np.lib.format.open_memmap(path, "w+", GEOMETRY, (len(exposures),))
@@ -294,6 +307,7 @@ def _write_geometry(folder: Path, exposures: pa.Table) -> Records:
             orientation_known=some["orientation_known"],
             never_sure=some["never_sure"],
         )
+        step(len(some["s_ra"]))
     geometry.flush()
     return open_geometry(path, len(exposures))
 

@@ -9,6 +9,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
@@ -28,6 +29,7 @@ from platecover.coverage.errors import ArchiveError
 
 LOCK = "lock"
 _OURS = {LOCK, CURRENT, EDITIONS, "ledger", f".{CURRENT}-new"}
+_SYNCS_AT_ONCE = 8
 _NAMED = 3  # other things named in a message
 _KEPT_EDITIONS = 3  # the one in use and two that requests in flight may still read
 
@@ -133,7 +135,7 @@ def publish(
     try:
         summary = write_files(staging, number)
         _write_summary(staging, number, summary, _stage(progress, "digests"))
-        _sync(staging)
+        _sync(staging, _stage(progress, "to disk"))
         os.rename(staging, edition_folder(archive, number))
         _sync_one(editions)
         open_edition(edition_folder(archive, number)).verify(_stage(progress, "checking"))
@@ -192,10 +194,13 @@ def _write_summary(
     (folder / SUMMARY).write_text(text, encoding="utf-8")
 
 
-def _sync(folder: Path) -> None:
+def _sync(folder: Path, progress: Callable[[int, int], None] | None) -> None:
     """Make sure that a folder and its files are on disk before anything names them."""
-    for path in [*folder.rglob("*"), folder]:
-        _sync_one(path)
+    paths = [*folder.rglob("*"), folder]
+    with ThreadPoolExecutor(_SYNCS_AT_ONCE) as pool:  # each waits for the disk, not for us
+        for done, _ in enumerate(pool.map(_sync_one, paths), start=1):
+            if progress is not None:
+                progress(done, len(paths))
 
 
 def _sync_one(path: Path) -> None:

@@ -4,23 +4,26 @@
 """
 
 import re
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from platecover.coverage.calendar_dates import UNIX_EPOCH_MJD
 from platecover.coverage.edition import Edition
 from platecover.coverage.errors import QueryError
 from platecover.coverage.filter_table import CERTAINTIES, FILTERS, UNKNOWN
+from platecover.coverage.folded_words import folded_words, is_utf8
 from platecover.coverage.value_checks import number_between
 
 _SECONDS_PER_MINUTE = 60.0
 _LONGEST_MIN = 1e9
 _DATE = re.compile(r"\d{4}(-\d\d(-\d\d)?)?", re.ASCII)
 _LISTED = 12  # known values named in a message
-
+_FEW_WORDS = 8  # up to so many are compared one by one: faster than looking each code up
 
 _BY_KEYWORD = {each.keyword: each for each in FILTERS}
 _WHOLE_VALUE = ("series", "station", "telescope", "technique", "status", "condition", "scanned")
@@ -54,10 +57,7 @@ class Selection:
                 self._wanted_codes[name] = _wanted_words(edition, name, given[name])
         if "observer" in given:
             part = _single("observer", given["observer"]).casefold()
-            words = edition.words("observer")
-            self._wanted_codes["observer"] = np.array(
-                [part in word.casefold() or (part == UNKNOWN and word == "") for word in words]
-            )
+            self._wanted_codes["observer"] = _containing_words(edition, "observer", part)
         self._since_mjd = _date_limits_mjd("from", given.get("since"))[0]
         self._until_mjd = _date_limits_mjd("to", given.get("until"))[1]
         self._shortest_s = _exposure_limit_s("min_exposure", given.get("min_exposure"))
@@ -67,16 +67,19 @@ class Selection:
         self.certainties = frozenset(_of_words("certainty", each) for each in certainties)
 
     def mask(self, numbers: NDArray[np.int64]) -> NDArray[np.bool_]:
-        """Which of the exposures pass every filter but certainty; bool, shape of `numbers`."""
+        """Which of the exposures pass every filter but certainty; bool, shape of `numbers`.
+
+        `numbers` are different exposures in ascending order.
+        """
         return self.mask_but_dates(numbers) & self._dates_mask(numbers)
 
     def mask_but_dates(self, numbers: NDArray[np.int64]) -> NDArray[np.bool_]:
         """The same without `since`, `until` and `undated`."""
         keep = np.ones(len(numbers), dtype=np.bool_)
         for name, wanted in self._wanted_codes.items():
-            keep &= wanted[self._edition.codes(name)[numbers]]
+            keep &= _wanted_mask(wanted, self._of(self._edition.codes(name), numbers))
         if self._shortest_s is not None or self._longest_s is not None:
-            exposure_s = self._edition.floats("t_exptime")[numbers]
+            exposure_s = self._of(self._edition.floats("t_exptime"), numbers)
             keep &= exposure_s >= (self._shortest_s or 0.0)  # unknown exposure fails
             if self._longest_s is not None:
                 keep &= exposure_s <= self._longest_s
@@ -89,8 +92,10 @@ class Selection:
         return sure if "sure" in self.certainties else ~sure
 
     def _dates_mask(self, numbers: NDArray[np.int64]) -> NDArray[np.bool_]:
-        middle = self._edition.middle_mjd[numbers]
         keep = np.ones(len(numbers), dtype=np.bool_)
+        if self._since_mjd is None and self._until_mjd is None and self._undated == "yes":
+            return keep
+        middle = self._of(self._edition.middle_mjd, numbers)
         if self._since_mjd is not None:
             keep &= middle >= self._since_mjd
         if self._until_mjd is not None:
@@ -100,6 +105,34 @@ class Selection:
         elif self._undated == "only":
             keep &= np.isnan(middle)
         return keep
+
+    def _of(self, column: NDArray[Any], numbers: NDArray[np.int64]) -> NDArray[Any]:
+        """Values of some exposures; of all of them without copying."""
+        return column if len(numbers) == len(column) else column[numbers]
+
+
+def _wanted_mask(wanted: NDArray[np.bool_], codes: NDArray[np.int32]) -> NDArray[np.bool_]:
+    """Which dictionary codes are wanted ones; bool, shape of `codes`."""
+    chosen = np.flatnonzero(wanted)
+    if len(chosen) > _FEW_WORDS:
+        return wanted[codes]
+    mask = np.zeros(len(codes), dtype=np.bool_)
+    for code in chosen:
+        mask |= codes == np.int32(code)
+    return mask
+
+
+def _containing_words(edition: Edition, name: str, part: str) -> NDArray[np.bool_]:
+    """Which dictionary codes are of texts with a part in them; 'unknown' is '' as well."""
+    words = folded_words(edition, name)
+    if not is_utf8(part):
+        return np.zeros(len(words), dtype=np.bool_)
+    wanted = pc.match_substring(words, part)
+    return _as_numpy(pc.or_(wanted, pc.equal(words, "")) if part == UNKNOWN else wanted)
+
+
+def _as_numpy(mask: pa.BooleanArray) -> NDArray[np.bool_]:
+    return np.asarray(mask.to_numpy(zero_copy_only=False), dtype=np.bool_)
 
 
 def known_values(edition: Edition, name: str) -> list[str]:
@@ -113,15 +146,26 @@ def known_values(edition: Edition, name: str) -> list[str]:
 
 def _wanted_words(edition: Edition, name: str, given: Any) -> NDArray[np.bool_]:
     """Which dictionary codes of a text column are wanted."""
-    known = {word.casefold() for word in known_values(edition, name)} | {UNKNOWN}
+    words = folded_words(edition, name)
+    fixed = _BY_KEYWORD[name].words
+    declared = {word.casefold() for word in fixed or edition.summary["known"].get(name, [])}
+    declared.add(UNKNOWN)
+
+    def is_known(value: str) -> bool:
+        if value.casefold() in declared:
+            return True
+        if fixed or value == "" or not is_utf8(value):
+            return False
+        return bool(pc.index(words, value.casefold()).as_py() >= 0)
+
     wanted = set()
-    for value in _listed_values(name, given, known):
-        if value.casefold() not in known:
+    for value in _listed_values(name, given, is_known):
+        if not is_known(value):
             raise _not_known(edition, name, value)
         wanted.add(value.casefold())
-    return np.array(
-        [(word.casefold() or UNKNOWN) in wanted for word in edition.words(name)], dtype=np.bool_
-    )
+    if UNKNOWN in wanted:
+        wanted.add("")
+    return _as_numpy(pc.is_in(words, pa.array(sorted(wanted), pa.string())))
 
 
 def _not_known(edition: Edition, name: str, value: str) -> QueryError:
@@ -140,7 +184,9 @@ def _as_list(given: Any) -> list[str]:
     return [str(value).strip() for value in given]
 
 
-def _listed_values(name: str, given: Any, known: Collection[str] = ()) -> list[str]:
+def _listed_values(
+    name: str, given: Any, is_known: Callable[[str], bool] = lambda value: False
+) -> list[str]:
     """Several values: a comma makes a list too, but not in one that is known as it stands."""
     values = _as_list(given)
     if not values:
@@ -148,7 +194,7 @@ def _listed_values(name: str, given: Any, known: Collection[str] = ()) -> list[s
     return [
         part.strip()
         for value in values
-        for part in ([value] if value.casefold() in known else value.split(","))
+        for part in ([value] if is_known(value) else value.split(","))
     ]
 
 

@@ -6,29 +6,41 @@ times. Finer unions are made footprint by footprint.
 """
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from platecover.coverage.cell_place import (
+    CENTRE_OUT,
+    FAR,
+    WHOLE,
+    outlines_of,
+    places,
+    reaches_without_margin,
+)
 from platecover.coverage.compiled import compiled
 from platecover.coverage.footprint import (
+    THREADS,
+    TOUCH_STACK,
     TOUCHES,
-    bounded_distances,
     footprint_cells,
     touches_cell,
 )
 from platecover.coverage.healpix_cells import (
     BASE_CELLS,
     BOUNDING_RADIUS_RAD,
-    cell_direction,
+    STACK,
+    centre_in_base,
     merged_ranges,
+    push_base_cells,
+    push_children,
 )
 from platecover.coverage.plate_geometry import Records
 
 FINEST_PAINTED_ORDER = 11  # its sky takes 67 MB
 _CHUNK = 2_000  # exposures between two reports of progress, and held as cells at once
-_STACK = 128  # 12 base cells and three waiting siblings at each of 29 orders
 
 
 def union_ranges(
@@ -50,18 +62,8 @@ def union_ranges(
         Half-open ranges of cells of `order`, ascending, apart from each other.
     """
     records = np.asarray(records)
-    painted = order <= FINEST_PAINTED_ORDER
-    covered = np.zeros(_level_start(order + 1) if painted else 0, dtype=np.bool_)
-    merged = np.zeros((0, 2), dtype=np.uint64)
-    for start in range(0, len(records), _CHUNK):
-        part = records[start : start + _CHUNK]
-        if painted:
-            _paint(part, order, BOUNDING_RADIUS_RAD, covered)
-        else:
-            merged = merged_ranges(np.concatenate([merged, _touched_ranges(part, order)]))
-        if progress is not None:
-            progress(len(part))
-    return _painted_ranges(covered, order) if painted else merged
+    ranges = _by_painting if order <= FINEST_PAINTED_ORDER else _by_merging
+    return ranges(records, order, progress or (lambda _: None))
 
 
 def boundary_cells_bound(records: Records, order: int) -> float:
@@ -71,6 +73,40 @@ def boundary_cells_bound(records: Records, order: int) -> float:
     )
     layouts = 1.0 + records["either_layout"]
     return float(np.sum(layouts * (around_rad / BOUNDING_RADIUS_RAD[order] * 2.0 + 4.0)))
+
+
+def _by_merging(
+    records: Records, order: int, progress: Callable[[int], None]
+) -> NDArray[np.uint64]:
+    """Ranges of the footprints one by one, merged."""
+    merged = np.zeros((0, 2), dtype=np.uint64)
+    for start in range(0, len(records), _CHUNK):
+        part = records[start : start + _CHUNK]
+        merged = merged_ranges(np.concatenate([merged, _touched_ranges(part, order)]))
+        progress(len(part))
+    return merged
+
+
+def _by_painting(
+    records: Records, order: int, progress: Callable[[int], None]
+) -> NDArray[np.uint64]:
+    """Ranges of what all footprints together mark on one sky.
+
+    Threads share the sky: a mark is never taken back, and where two miss that together they
+    covered a parent, that costs time later but no cell.
+    """
+    covered = np.zeros(_level_start(order + 1), dtype=np.bool_)
+    reaches = reaches_without_margin()
+
+    def paint(start: int) -> int:
+        outlines = outlines_of(records[start : start + _CHUNK])
+        _paint(outlines, order, reaches, covered)
+        return len(outlines)
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        for done in pool.map(paint, range(0, len(records), _CHUNK)):
+            progress(done)
+    return _painted_ranges(covered, order)
 
 
 def _touched_ranges(records: Records, order: int) -> NDArray[np.uint64]:
@@ -88,35 +124,34 @@ def _level_start(order: int) -> int:
 
 @compiled
 def _paint(
-    records: Any, last_order: int, radii: NDArray[np.float64], covered: NDArray[np.bool_]
+    outlines: Any, last_order: int, reaches: NDArray[np.float64], covered: NDArray[np.bool_]
 ) -> None:
     """Mark the cells of footprints; four marked siblings mark their parent."""
     starts = np.empty(last_order + 1, np.int64)
     starts[0] = 0
     for order in range(last_order):
         starts[order + 1] = starts[order] + (BASE_CELLS << (2 * order))
-    stack_cell, stack_order = np.empty(_STACK, np.int64), np.empty(_STACK, np.int64)
-    for i in range(len(records)):
-        record = records[i]
-        for base in range(BASE_CELLS):
-            stack_cell[base], stack_order[base] = base, 0
-        waiting = BASE_CELLS
+    stack, touch_stack = np.empty((STACK, 4), np.int64), np.empty((TOUCH_STACK, 3), np.int64)
+    for i in range(len(outlines)):
+        outline = outlines[i]
+        waiting = push_base_cells(stack)
         while waiting > 0:
             waiting -= 1
-            order, cell = stack_order[waiting], stack_cell[waiting]
+            order, cell = stack[waiting, 0], stack[waiting, 1]
+            column, row = stack[waiting, 2], stack[waiting, 3]
             if covered[starts[order] + cell]:
                 continue
-            x, y, z = cell_direction(order, cell)
-            distance, _ = bounded_distances(record, x, y, z, radii[order])
-            if distance < -radii[order]:
+            x, y, z = centre_in_base(order, cell >> (2 * order), column, row)
+            place, _ = places(outline, x, y, z, reaches[order, 0], reaches[order, 1])
+            if place == FAR:
                 continue
-            if distance < radii[order]:
+            if place != WHOLE:
                 if order < last_order:
-                    for child in range(4):
-                        stack_cell[waiting], stack_order[waiting] = 4 * cell + child, order + 1
-                        waiting += 1
+                    waiting = push_children(stack, waiting, order, cell, column, row)
                     continue
-                if not touches_cell(record, order, cell, distance, radii):
+                if place == CENTRE_OUT and not touches_cell(
+                    outline, order, cell, column, row, reaches, touch_stack
+                ):
                     continue
             covered[starts[order] + cell] = True
             while order > 0:

@@ -15,6 +15,7 @@ from platecover.coverage.compiled import compiled
 from platecover.coverage.value_checks import HIGHEST_ORDER
 
 BASE_CELLS = 12
+STACK = BASE_CELLS + 3 * HIGHEST_ORDER  # rows of a stack that suffice down to any order
 WHOLE_SKY_DEG2 = 4.0 * math.pi * math.degrees(1.0) ** 2
 
 # Angle from a cell's centre that holds the whole cell, at each order, radians.
@@ -24,19 +25,27 @@ BOUNDING_RADIUS_RAD: NDArray[np.float64] = np.array(
 
 # Of each base cell: the row of its southern corner counted from the north pole, and the longitude
 # of its centre in eighths of a turn (Gorski et al. 2005, section 5.3).
-_FACE_ROW = (2, 2, 2, 2, 3, 3, 3, 3, 4, 4, 4, 4)
-_FACE_EIGHTH = (1, 3, 5, 7, 0, 2, 4, 6, 1, 3, 5, 7)
+_FACE_ROW = np.array([2, 2, 2, 2, 3, 3, 3, 3, 4, 4, 4, 4])
+_FACE_EIGHTH = np.array([1, 3, 5, 7, 0, 2, 4, 6, 1, 3, 5, 7])
 _EIGHTH_TURN_RAD = math.pi / 4
 
 
 @compiled
 def cell_direction(order: int, cell: int) -> tuple[float, float, float]:
     """Unit vector to the centre of a NESTED cell; order and cell must be valid."""
-    face = cell >> (2 * order)
+    base = cell >> (2 * order)
     inner = cell & ((1 << (2 * order)) - 1)
-    column, row = _even_bits(inner), _even_bits(inner >> 1)
+    return centre_in_base(order, base, _even_bits(inner), _even_bits(inner >> 1))
+
+
+@compiled
+def centre_in_base(order: int, base: int, column: int, row: int) -> tuple[float, float, float]:
+    """Unit vector to the centre of the cell at a column and row of a base cell.
+
+    Both count from the base cell's southern corner, columns towards the north-east.
+    """
     side = 1 << order
-    ring = _FACE_ROW[face] * side - column - row - 1  # 1 .. 4 * side - 1 from the north pole
+    ring = _FACE_ROW[base] * side - column - row - 1  # 1 .. 4 * side - 1 from the north pole
     in_ring = min(ring, side, 4 * side - ring)  # cells of this ring in a quarter turn
     if in_ring == side:
         z = (2 * side - ring) * 2.0 / (3.0 * side)
@@ -45,8 +54,32 @@ def cell_direction(order: int, cell: int) -> tuple[float, float, float]:
         from_pole = in_ring * in_ring / (3.0 * side * side)  # 1 - |z|, kept exact near the pole
         z = 1.0 - from_pole if ring < side else from_pole - 1.0
         sine = math.sqrt(from_pole * (2.0 - from_pole))
-    longitude = (_FACE_EIGHTH[face] + (column - row) / in_ring) * _EIGHTH_TURN_RAD
+    longitude = (_FACE_EIGHTH[base] + (column - row) / in_ring) * _EIGHTH_TURN_RAD
     return sine * math.cos(longitude), sine * math.sin(longitude), z
+
+
+@compiled
+def push_base_cells(stack: NDArray[np.int64]) -> int:
+    """Begin a stack of cells to be looked at, rows (order, cell, column, row); cells on it.
+
+    It needs STACK rows. Cells are popped in NESTED order.
+    """
+    for base in range(BASE_CELLS):
+        stack[base, 0], stack[base, 1] = 0, BASE_CELLS - 1 - base
+        stack[base, 2] = stack[base, 3] = 0
+    return BASE_CELLS
+
+
+@compiled
+def push_children(
+    stack: NDArray[np.int64], waiting: int, order: int, cell: int, column: int, row: int
+) -> int:
+    """Put a cell's four children on a stack of `waiting` cells; cells on it then."""
+    for child in range(3, -1, -1):
+        stack[waiting, 0], stack[waiting, 1] = order + 1, 4 * cell + child
+        stack[waiting, 2], stack[waiting, 3] = 2 * column + (child & 1), 2 * row + (child >> 1)
+        waiting += 1
+    return waiting
 
 
 @compiled

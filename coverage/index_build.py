@@ -53,6 +53,7 @@ def write_cell_index(
     progress: Callable[[int], None] | None = None,
     *,
     kept: KeptCells | None = None,
+    merging: Callable[[int, int], None] | None = None,
 ) -> None:
     """Write the index of footprints as `index_*.npy` into a folder.
 
@@ -66,6 +67,8 @@ def write_cell_index(
         Called with the number of exposures done since the last call.
     kept : KeptCells, optional
         Exposures that need not be refined again. The files are the same with it or without.
+    merging : callable, optional
+        Called, once all are refined, with the parts of the sky merged and their number.
 
     Raises
     ------
@@ -83,12 +86,17 @@ def write_cell_index(
             runs.append(*sorted_entries(records[some].view(GEOMETRY), some))
             if progress is not None:
                 progress(len(some))
-        _write_merged(runs, kept, folder)
+        _write_merged(runs, kept, folder, merging)
     if progress is not None and len(numbers) < len(records):
         progress(len(records) - len(numbers))
 
 
-def _write_merged(runs: Runs, kept: KeptCells | None, folder: Path) -> None:
+def _write_merged(
+    runs: Runs,
+    kept: KeptCells | None,
+    folder: Path,
+    progress: Callable[[int, int], None] | None,
+) -> None:
     """Merge runs and kept entries part by part into the arrays of the index."""
     bounds = _part_bounds(runs, kept)
     with (
@@ -97,13 +105,16 @@ def _write_merged(runs: Runs, kept: KeptCells | None, folder: Path) -> None:
         GrowingArray(folder / "index_entries.npy", INDEX_ARRAYS["entries"]) as entries,
     ):
         offsets.append(np.zeros(1, np.int64))
-        for low, (counts, merged) in zip(bounds[:-1], runs.parts(bounds), strict=True):
+        parts = zip(bounds[:-1], runs.parts(bounds), strict=True)
+        for done, (low, (counts, merged)) in enumerate(parts, start=1):
             if kept is not None:
                 counts, merged = _with_kept(kept, low, counts, merged)
             listed = np.flatnonzero(counts)
             cells.append(listed + low)
             offsets.append(entries.length + np.cumsum(counts[listed]))
             entries.append(merged)
+            if progress is not None:
+                progress(done, len(bounds) - 1)
 
 
 def build_cell_index(records: Records, progress: Callable[[int], None] | None = None) -> CellIndex:

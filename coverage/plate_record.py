@@ -43,17 +43,19 @@ def plate_record(edition: Edition, designation: str) -> dict[str, Any]:
     except ValueError as fault:
         raise QueryError("designation", designation, str(fault)) from None
     names = [read.canonical(leading_zeros=zeros) for zeros in (True, False)]
-    known = edition.plates.column("plate").chunk(0).to_pylist()
-    at = next((known.index(name) for name in names if name in known), None)
+    plates = edition.plates.column("plate").chunk(0)
+    at, name = next(
+        ((place, name) for name in names if (place := _place_of(plates, name)) is not None),
+        (None, names[-1]),
+    )
     if at is None:
         raise QueryError(
             "designation",
             designation,
-            f"no plate {names[-1]} is known; nearest: {_nearest(edition, read)}",
+            f"no plate {name} is known; nearest: {_nearest(edition, read)}",
         )
-    name = known[at]
-    word = edition.words("plate").index(name) if name in edition.words("plate") else -1
-    numbers = np.flatnonzero(edition.codes("plate") == word)
+    word = pc.index(edition.exposures.column("plate").chunk(0).dictionary, name).as_py()
+    numbers = np.flatnonzero(edition.codes("plate") == word)  # none for -1, which no code is
     exposures = exposures_table(edition, numbers).to_pylist()
     ra, dec = corners_deg(edition.geometry[numbers])
     for row, corners in zip(exposures, np.stack([ra, dec], axis=-1).tolist(), strict=True):
@@ -63,22 +65,31 @@ def plate_record(edition: Edition, designation: str) -> dict[str, Any]:
         "exposures": exposures,
         "logged": [_logged_cells(edition, row) for row in exposures],
         "remarks": _rows_of(edition.table("remarks"), exposures),
-        "history": [
-            {key: value for key, value in row.items() if key != "plate"}
-            for row in edition.table("history").to_pylist()
-            if row["plate"] == name
-        ],
+        "history": _history_of(edition.table("history"), name),
     }
+
+
+def _place_of(column: pa.DictionaryArray, text: str) -> int | None:
+    """Where a text stands first in a column."""
+    code = pc.index(column.dictionary, text).as_py()
+    place = pc.index(column.indices, pa.scalar(code, column.indices.type)).as_py()
+    return None if place < 0 else int(place)
 
 
 def _nearest(edition: Edition, asked: Designation) -> str:
     """Known plates of the series whose numbers are nearest, in words."""
     of_series = edition.plates.filter(pc.equal(edition.plates.column("series"), asked.series))
-    by_distance = sorted(
-        of_series.select(["plate", "number"]).to_pylist(),
-        key=lambda row: (abs(int(row["number"]) - int(asked.digits)), row["plate"]),
+    if not len(of_series):
+        return "none in this series"
+    away = np.abs(
+        pc.cast(of_series.column("number"), pa.string()).cast(pa.float64()).to_numpy()
+        - float(asked.digits)
     )
-    return ", ".join(row["plate"] for row in by_distance[:_OFFERED]) or "none in this series"
+    farthest = np.sort(away)[min(_OFFERED, len(away)) - 1]
+    near = np.flatnonzero(away <= farthest)
+    names = of_series.column("plate").take(pa.array(near)).to_pylist()
+    by_distance = sorted(zip(away[near].tolist(), names, strict=True))
+    return ", ".join(name for _, name in by_distance[:_OFFERED])
 
 
 def _logged_cells(edition: Edition, exposure: dict[str, Any]) -> dict[str, Any]:
@@ -95,7 +106,15 @@ def _logged_cells(edition: Edition, exposure: dict[str, Any]) -> dict[str, Any]:
 def _rows_of(remarks: pa.Table, exposures: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """Remarks on the rows that the exposures were read from."""
     places = {(row["log_file"], row["log_row"]) for row in exposures}
-    return [row for row in remarks.to_pylist() if (row["file"], row["row"]) in places]
+    numbers = pa.array([row for _, row in places], pa.int64())
+    same_number = remarks.filter(pc.is_in(remarks.column("row"), numbers))
+    return [row for row in same_number.to_pylist() if (row["file"], row["row"]) in places]
+
+
+def _history_of(history: pa.Table, plate: str) -> list[dict[str, Any]]:
+    """What the ledger says of a plate, the oldest first."""
+    of_plate = history.filter(pc.equal(history.column("plate"), plate))
+    return list(of_plate.drop_columns("plate").to_pylist())
 
 
 def _plain(row: dict[str, Any]) -> dict[str, Any]:

@@ -78,11 +78,14 @@ def equinoxes(rows: LogTable, series: Texts, defaults: SeriesDefaults, notes: Ro
     texts = defaults.fill_text("equinox", stated, "")
     refused = as_texts(reasons)[codes]
     missing = np.asarray((texts == "") & (series != ""), dtype=np.bool_)
-    why = as_texts(
-        f"{reason}, and the series gives none" if reason else "no equinox, nor one of the series"
-        for reason in refused
-    )
-    notes.fault(missing, "equinox", why)
+    if missing.any():
+        why = as_texts(
+            f"{reason}, and the series gives none"
+            if reason
+            else "no equinox, nor one of the series"
+            for reason in refused
+        )
+        notes.fault(missing, "equinox", why)
     return texts
 
 

@@ -225,8 +225,9 @@ def _never_sure(
 ) -> NDArray[np.bool_]:
     """Return the rows whose centre is not that of the plate, or drifted by no known amount."""
     elsewhere = np.asarray(centre_is != "plate", dtype=np.bool_)
-    said = as_texts(f"the centre is that of a {what}; never sure" for what in centre_is)
-    notes.remark(elsewhere, "centre_is", said)
+    if elsewhere.any():
+        said = as_texts(f"the centre is that of a {what}; never sure" for what in centre_is)
+        notes.remark(elsewhere, "centre_is", said)
     drifting = np.asarray(tracking == "fixed", dtype=np.bool_) & np.isnan(spans.t_exptime_s)
     notes.remark(drifting, "tracking", "fixed, and the exposure is not known; never sure")
     return elsewhere | drifting

@@ -21,14 +21,15 @@ from platecover.coverage.edge_decision import NO_MATCH, SURE, decided
 from platecover.coverage.edge_distance import edge_distances_rad, in_plate_axes
 from platecover.coverage.edition import Edition
 from platecover.coverage.filters import Selection
-from platecover.coverage.region_overlap import overlap
+from platecover.coverage.region_hits import region_hits
 from platecover.coverage.regions import AllSky, Circle, Region
 
 _ORDER_0_SIDE_DEG = math.degrees(math.sqrt(4.0 * math.pi / 12))
 _SUBDIVISION = 4  # of cells, when healpy decides which a circle overlaps
-_FINER_THAN_REGION = 3  # orders by which covering cells are smaller than the region
-_COVER_ORDERS = (2, 7)  # coarsest and finest order in which a region is covered
-_WIDE_DEG = 80.0  # circles beyond are measured against every exposure
+_GROWN_RAD = 1e-9  # 0.2 mas: healpy finds no cell at all in far smaller circles about a pole
+_FINER_THAN_CIRCLE = 2  # orders by which covering cells are smaller than its radius
+_WIDE_DEG = 80.0  # circles beyond are asked of every exposure
+_NONE = np.zeros(0, dtype=np.int64)
 
 
 @dataclass(frozen=True)
@@ -99,14 +100,11 @@ def matches(edition: Edition, region: Region, *, measured: bool = True) -> Hits:
     Hits
     """
     if isinstance(region, Circle):
-        return _circle_hits(edition, region) if measured else _circle_matches(edition, region)
+        return _circle_matches(edition, region, measured)
     if isinstance(region, AllSky):
         numbers = np.arange(len(edition.geometry))
         return _unmeasured(numbers, np.ones(len(numbers), dtype=np.bool_))
-    numbers, sure = _candidates(edition, region)
-    match, undecided = sure.copy(), np.flatnonzero(~sure)
-    match[undecided], sure[undecided] = overlap(region, edition.geometry[numbers[undecided]])
-    return _unmeasured(numbers[match], sure[match])
+    return _unmeasured(*region_hits(edition.index, edition.geometry, region))
 
 
 def _unmeasured(numbers: NDArray[np.int64], sure: NDArray[np.bool_]) -> Hits:
@@ -115,24 +113,17 @@ def _unmeasured(numbers: NDArray[np.int64], sure: NDArray[np.bool_]) -> Hits:
     return Hits(numbers, sure, nothing, nothing)
 
 
-def _candidates(edition: Edition, region: Region) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Exposures that may show a region that is no circle, and whether they do so for certain."""
-    size_deg = math.sqrt(region.area_deg2) or _ORDER_0_SIDE_DEG
-    order = int(math.log2(_ORDER_0_SIDE_DEG / size_deg)) + _FINER_THAN_REGION
-    order = min(max(order, _COVER_ORDERS[0]), _COVER_ORDERS[1])
-    return edition.index.near_cells(region.cover(order))
-
-
 def _circle_candidates(edition: Edition, circle: Circle) -> NDArray[np.int64]:
     """Exposures that may show a circle."""
     if circle.radius_deg > _WIDE_DEG:
         return np.arange(len(edition.geometry))
-    order = int(math.log2(_ORDER_0_SIDE_DEG / circle.radius_deg))
+    # a quotient could overflow
+    order = int(math.log2(_ORDER_0_SIDE_DEG) - math.log2(circle.radius_deg)) + _FINER_THAN_CIRCLE
     order = min(max(order, 0), FINEST_ORDER)
     cells = healpy.query_disc(
         1 << order,
         unit_vectors(circle.ra_deg, circle.dec_deg),
-        math.radians(circle.radius_deg),
+        math.radians(circle.radius_deg) + _GROWN_RAD,
         inclusive=True,
         fact=_SUBDIVISION,
         nest=True,
@@ -140,21 +131,21 @@ def _circle_candidates(edition: Edition, circle: Circle) -> NDArray[np.int64]:
     return edition.index.near_cells([(order, cells, False)])[0]
 
 
-def _circle_matches(edition: Edition, circle: Circle) -> Hits:
-    """Exposures whose edge is no farther outside than radius and margin, unmeasured."""
+def _circle_matches(edition: Edition, circle: Circle, measured: bool) -> Hits:
+    """Exposures whose edge is no farther outside than radius and margin."""
     x, y, z = unit_vectors(circle.ra_deg, circle.dec_deg).tolist()
     if circle.radius_deg == 0.0:
         certain, possible = edition.index.at_point(x, y, z)
     else:
         certain, possible = _NONE, _circle_candidates(edition, circle)
-    verdicts = _decide(
-        edition.geometry, certain, possible, x, y, z, math.radians(circle.radius_deg)
-    )
+    radius_rad = math.radians(circle.radius_deg)
+    verdicts = _decide(edition.geometry, certain, possible, x, y, z, radius_rad)
     verdicts.sort()
-    return _unmeasured(verdicts >> 1, (verdicts & 1).astype(np.bool_))
-
-
-_NONE = np.zeros(0, dtype=np.int64)
+    numbers, sure = verdicts >> 1, (verdicts & 1).astype(np.bool_)
+    if not measured:
+        return _unmeasured(numbers, sure)
+    centre, edge = _distances(edition.geometry, numbers, x, y, z)
+    return Hits(numbers, sure, np.degrees(centre), np.degrees(edge))
 
 
 @compiled
@@ -179,34 +170,18 @@ def _decide(
     return verdicts[:used]
 
 
-def _circle_hits(edition: Edition, circle: Circle) -> Hits:
-    """Exposures whose edge is no farther outside than radius and margin, with distances."""
-    x, y, z = unit_vectors(circle.ra_deg, circle.dec_deg).tolist()
-    if circle.radius_deg == 0.0:
-        numbers = np.concatenate(edition.index.at_point(x, y, z))
-        numbers.sort()
-    else:
-        numbers = _circle_candidates(edition, circle)
-    radius_rad = math.radians(circle.radius_deg)
-    used, centre, edge, sure = _measure(edition.geometry, numbers, x, y, z, radius_rad)
-    return Hits(used, sure, np.degrees(centre), np.degrees(edge))
-
-
 @compiled
-def _measure(
-    geometry: Any, numbers: NDArray[np.int64], x: float, y: float, z: float, radius_rad: float
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
-    """Those of some exposures that show a circle; distances in radians from its middle; if sure."""
-    found, sure = np.empty(len(numbers), np.int64), np.empty(len(numbers), np.bool_)
+def _distances(
+    geometry: Any, numbers: NDArray[np.int64], x: float, y: float, z: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Centre and edge distances of a direction, radians, from some exposures."""
     centre, edge = np.empty(len(numbers)), np.empty(len(numbers))
-    used = 0
-    for number in numbers:
-        record = geometry[number]
-        larger, smaller = edge_distances_rad(record, x, y, z)
-        if larger >= -radius_rad - record.margin_rad:
-            u, v, w = in_plate_axes(record, x, y, z)
-            found[used], edge[used] = number, larger
-            centre[used] = math.atan2(math.hypot(u, v), w)
-            sure[used] = smaller >= -radius_rad + record.margin_rad and record.never_sure == 0
-            used += 1
-    return found[:used], centre[:used], edge[:used], sure[:used]
+    # A light loop first: records far apart are fetched many at once, while the exact test
+    # would wait for one after the other.
+    for i in range(len(numbers)):
+        u, v, w = in_plate_axes(geometry[numbers[i]], x, y, z)
+        centre[i], edge[i] = u * u + v * v, w
+    for i in range(len(numbers)):
+        centre[i] = math.atan2(math.sqrt(centre[i]), edge[i])
+        edge[i], _ = edge_distances_rad(geometry[numbers[i]], x, y, z)
+    return centre, edge

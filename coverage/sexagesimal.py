@@ -168,7 +168,9 @@ def _read(text: str, *, hours_by_default: bool) -> tuple[_Angle, bool]:
     if len(plain) > _LONGEST_ANGLE:
         raise ValueError(f"{shown(text)} is not an angle")
     plain = plain.translate(_PLAIN).lower().replace("mm", "s").replace("deg", "d")  # '' is "
-    plain = _MARK_BEFORE_DECIMALS.sub(r"\2\1", " ".join(plain.split()))
+    plain = " ".join(plain.split())
+    if "." in plain:
+        plain = _MARK_BEFORE_DECIMALS.sub(_mark_last, plain)
     match = _DECIMAL.fullmatch(plain)
     if match:
         hours = match["mark"] == "h"
@@ -198,6 +200,10 @@ def _read(text: str, *, hours_by_default: bool) -> tuple[_Angle, bool]:
     if hours:
         deg, half_unit = deg * DEGREES_PER_HOUR, half_unit * DEGREES_PER_HOUR
     return _Angle(deg, half_unit, form), hours
+
+
+def _mark_last(match: re.Match[str]) -> str:
+    return match[2] + match[1]
 
 
 def _marks_agree(match: re.Match[str]) -> bool:

@@ -23,7 +23,7 @@ from platecover.coverage.log_table import LogTable
 from platecover.coverage.record_files import read_fits, read_parquet, read_votable
 from platecover.coverage.text_records import is_utf8
 
-PART_ROWS = 8_192  # rows that are read at a time
+PART_ROWS = 16_384  # rows that are read at a time
 
 _RECORD_FORMATS: dict[bytes, Callable[[str, bytes], LogTable]] = {
     b"SIMPLE  =": read_fits,  # FITS standard 4.0, section 4.4.1.1

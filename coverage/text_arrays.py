@@ -13,7 +13,7 @@ Key = TypeVar("Key", bound=Hashable)
 
 def as_texts(values: Iterable[str]) -> Texts:
     """Return `values` as an object array of str, one-dimensional whatever they hold."""
-    listed = list(values)
+    listed = values if isinstance(values, list) else list(values)
     texts = np.empty(len(listed), dtype=object)
     texts[:] = listed
     return texts
@@ -37,7 +37,7 @@ def well_formed(texts: list[str]) -> list[str]:
 
 def stripped(texts: Texts) -> Texts:
     """Return the texts without white space around them."""
-    return as_texts(text.strip() for text in texts)
+    return as_texts([text.strip() for text in texts.tolist()])
 
 
 def read_each(

@@ -4,6 +4,7 @@ Kept in the edition, so that questions of time about the whole archive need neit
 look at every footprint. Years are calendar years in UT of mid-exposure.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -42,7 +43,11 @@ class Timeline:
     covered: Bits
 
 
-def timeline_of(cells: MapCells, middle_mjd: NDArray[np.float64]) -> Timeline:
+def timeline_of(
+    cells: MapCells,
+    middle_mjd: NDArray[np.float64],
+    progress: Callable[[int, int], None] | None = None,
+) -> Timeline:
     """Order exposures in time.
 
     Parameters
@@ -51,6 +56,8 @@ def timeline_of(cells: MapCells, middle_mjd: NDArray[np.float64]) -> Timeline:
         Of order `map_cells.KEPT_ORDER`.
     middle_mjd : float64, shape (n,)
         Mid-exposures, UT; NaN where undated.
+    progress : callable, optional
+        Called with the exposures done and those that are dated.
     """
     dated = np.flatnonzero(~np.isnan(middle_mjd))
     by_middle = dated[np.argsort(middle_mjd[dated], kind="stable")]
@@ -60,12 +67,19 @@ def timeline_of(cells: MapCells, middle_mjd: NDArray[np.float64]) -> Timeline:
     covered = np.zeros((len(years), word_count(KEPT_ORDER)), dtype=np.uint64)
     for at, numbers in enumerate(np.split(by_middle, first[1:])[: len(years)]):
         covered[at] = covered_bits(cells, numbers)
+        if progress is not None:
+            progress(int(first[at]) + len(numbers), len(by_middle))
     return Timeline(year, by_middle.astype(np.int32), years, covered)
 
 
-def write_timeline(cells: MapCells, middle_mjd: NDArray[np.float64], folder: Path) -> None:
+def write_timeline(
+    cells: MapCells,
+    middle_mjd: NDArray[np.float64],
+    folder: Path,
+    progress: Callable[[int, int], None] | None = None,
+) -> None:
     """Write the timeline of exposures, as `timeline_of` makes it, as `time_*.npy` into a folder."""
-    timeline = timeline_of(cells, middle_mjd)
+    timeline = timeline_of(cells, middle_mjd, progress)
     for name in _ARRAYS:
         np.save(folder / f"time_{name}.npy", getattr(timeline, name).ravel())
 

@@ -29,6 +29,8 @@ from platecover.service.asking import (
     asked,
     rows_up_to,
     service,
+    word_texts,
+    written,
 )
 from platecover.service.error_answers import API_PATH, error_answer
 from platecover.service.formats import EPOCH_FORMATS, ROW_FORMATS
@@ -70,7 +72,10 @@ def exposures() -> Response:
         "count": len(rows),
         "truncated": truncated,
     }
-    response = _file(ROW_FORMATS[values["format"]](rows, about), "exposures", values["format"])
+    form = values["format"]
+    pieces = ROW_FORMATS[form](rows, about, word_texts())
+    response = written(pieces, len(rows), _MEDIA_TYPES[form])
+    response.headers["Content-Disposition"] = _disposition("exposures", form)
     response.headers[TRUNCATED_HEADER] = "yes" if truncated else "no"
     return response
 
@@ -168,12 +173,12 @@ def _query(values: dict[str, Any], region: Region) -> dict[str, Any]:
 
 def _file(body: bytes, name: str, form: str) -> Response:
     """An answer in a form, with a name under which it can be saved."""
-    ending = _ENDINGS.get(form, form)
-    return Response(
-        body,
-        content_type=_MEDIA_TYPES[form],
-        headers={"Content-Disposition": f'inline; filename="platecover-{name}.{ending}"'},
-    )
+    headers = {"Content-Disposition": _disposition(name, form)}
+    return Response(body, content_type=_MEDIA_TYPES[form], headers=headers)
+
+
+def _disposition(name: str, form: str) -> str:
+    return f'inline; filename="platecover-{name}.{_ENDINGS.get(form, form)}"'
 
 
 def _map_json(cells: NDArray[np.float64], quantity: str, order: int) -> bytes:

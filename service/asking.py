@@ -6,7 +6,9 @@ work is done.
 """
 
 import hashlib
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from importlib.metadata import version
 from typing import Any
 
@@ -16,12 +18,14 @@ from flask import Blueprint, Response, current_app, g, request
 from werkzeug.datastructures import MultiDict
 from werkzeug.exceptions import UnsupportedMediaType
 
-from platecover.coverage.answers import hits_table
+from platecover.coverage.answers import RESULT_NAMES, coded_table
 from platecover.coverage.archive import Archive
 from platecover.coverage.errors import QueryError
 from platecover.coverage.regions import Region
+from platecover.coverage.search import Hits
 from platecover.service.live_archive import LiveArchive
 from platecover.service.parameters import Question
+from platecover.service.row_texts import PIECE_ROWS, WORD_TEXTS, WordTexts
 from platecover.service.settings import Settings
 
 EDITION_HEADER = "Platecover-Edition"
@@ -30,6 +34,8 @@ TRUNCATED_HEADER = "Platecover-Truncated"
 _EXTENSION = "platecover"
 _FORM_TYPES = ("application/x-www-form-urlencoded", "multipart/form-data")
 _READING = ("GET", "HEAD")
+_FEW_ROWS = 1000  # of a text that is sooner copied than sent in parts
+_VERSION = version("platecover")
 
 
 @dataclass(frozen=True)
@@ -39,6 +45,11 @@ class Service:
     live: LiveArchive
     settings: Settings
     questions: dict[str, Question]
+
+    @cached_property
+    def public_names(self) -> tuple[str, ...]:
+        """Columns of a row that the public may see, in order."""
+        return tuple(name for name in RESULT_NAMES if self.settings.is_public(name))
 
     def attach_to(self, extensions: dict[str, Any]) -> None:
         """Make this the service of an application."""
@@ -66,9 +77,11 @@ def answers_of_archive(blueprint: Blueprint) -> None:
 def attach_archive() -> Response | None:
     """Settle which edition answers; if the client has that very answer, say so (304)."""
     g.archive = service().live.current()
-    known = request.if_none_match
-    if request.method in _READING and not known.star_tag and known.contains_weak(_tag()):
-        return Response(status=304)
+    if request.method in _READING:
+        g.tag = _tag()
+        known = request.if_none_match
+        if not known.star_tag and known.contains_weak(g.tag):
+            return Response(status=304)
     return None
 
 
@@ -76,8 +89,8 @@ def mark_answer(response: Response) -> Response:
     """Note the edition, and how to ask again whether anything has changed."""
     if "archive" in g:
         response.headers[EDITION_HEADER] = str(archive().edition.number)
-        if request.method in _READING and response.status_code in (200, 304):
-            response.set_etag(_tag(), weak=True)
+        if "tag" in g and response.status_code in (200, 304):
+            response.set_etag(g.tag, weak=True)
             response.headers["Cache-Control"] = "no-cache"  # keep it, but ask first
     return response
 
@@ -86,8 +99,8 @@ def _tag() -> str:
     """Text that is the same for two requests exactly if their answers are."""
     edition = archive().edition
     of_what = (
-        version("platecover"), service().settings.digest, edition.number,
-        edition.summary["built"], request.path, request.query_string,
+        _VERSION, service().settings.digest, edition.number, edition.summary["built"],
+        request.path, request.query_string,
     )  # fmt: skip
     return hashlib.sha256(repr(of_what).encode()).hexdigest()[:32]
 
@@ -114,7 +127,7 @@ def asked(name: str) -> dict[str, Any]:
 
 
 def rows_up_to(maxrec: int, region: Region, filters: dict[str, Any]) -> tuple[pa.Table, bool]:
-    """The first rows of a search, in the columns that the public may see.
+    """The first rows of a search, in the columns that the public may see, for the writers.
 
     Parameters
     ----------
@@ -127,11 +140,33 @@ def rows_up_to(maxrec: int, region: Region, filters: dict[str, Any]) -> tuple[pa
     Returns
     -------
     rows : pyarrow.Table
+        Coded as `answers.coded_table` says; `word_texts` goes with it.
     truncated : bool
         Whether there are more.
     """
     hits = archive().find(region, **filters)
-    count = len(hits.numbers)
-    rows = hits_table(archive().edition, hits.where(np.arange(count) < maxrec))
-    public = [name for name in rows.column_names if service().settings.is_public(name)]
-    return rows.select(public), count > maxrec
+    return first_rows(maxrec, hits), len(hits.numbers) > maxrec
+
+
+def first_rows(maxrec: int, hits: Hits) -> pa.Table:
+    """The first of the hits, as `rows_up_to` gives them."""
+    first = hits.where(np.arange(len(hits.numbers)) < maxrec)
+    return coded_table(archive().edition, first, service().public_names)
+
+
+def word_texts() -> WordTexts:
+    """Texts of the words of the edition that answers."""
+    return WORD_TEXTS.of(archive().edition)
+
+
+def written(pieces: Iterator[bytes], count: int, content_type: str) -> Response:
+    """An answer of so many rows: a short one whole, a long one sent while it is written.
+
+    The length of the second is not told, but its memory does not grow with its rows.
+    """
+    if count > PIECE_ROWS:
+        return Response(pieces, content_type=content_type)
+    parts = list(pieces)
+    if count <= _FEW_ROWS:
+        parts = [b"".join(parts)]  # one thing to send
+    return Response(parts, content_type=content_type)

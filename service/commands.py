@@ -86,7 +86,8 @@ def cone(options: argparse.Namespace) -> None:
     filters = _filters(options)
     rows = archive.rows(region, **filters)
     about = {"query": {"region": region.text, **filters}, "edition": archive.edition.number}
-    sys.stdout.buffer.write(ROW_FORMATS[options.format](rows, about))
+    for piece in ROW_FORMATS[options.format](rows, about, None):
+        sys.stdout.buffer.write(piece)
 
 
 def epochs(options: argparse.Namespace) -> None:
@@ -188,7 +189,7 @@ def demo(options: argparse.Namespace) -> None:
     print(f"\n$ {shlex.join([*words, '--from', since, '--to', until])}")
     circle = Region.circle(float(ra), float(dec), float(radius))
     rows = Archive.open(archive).rows(circle, since=since, until=until)
-    print(ROW_FORMATS["table"](rows, {}).decode(), end="")
+    print(b"".join(ROW_FORMATS["table"](rows, {}, None)).decode(), end="")
     if not options.no_serve:
         _serve(archive, "127.0.0.1", options.port, _WORKERS)
 

@@ -8,7 +8,15 @@ from flask import Blueprint, Response
 
 from platecover.coverage.columns import RESULT_COLUMNS
 from platecover.coverage.regions import Region
-from platecover.service.asking import answers_of_archive, archive, asked, rows_up_to, service
+from platecover.service.asking import (
+    answers_of_archive,
+    archive,
+    asked,
+    rows_up_to,
+    service,
+    word_texts,
+    written,
+)
 from platecover.service.error_answers import CONE_PATH
 from platecover.service.votable import MEDIA_TYPE, Field, Info, results_document
 
@@ -53,9 +61,9 @@ def cone() -> Response:
     name = archive().edition.summary["observatory"]["name"]
     document = results_document(
         f"Photographic plates of {name}", infos, row_text,
-        [_FIELDS[column] for column in rows.column_names], rows,
+        [_FIELDS[column] for column in rows.column_names], rows, word_texts(),
     )  # fmt: skip
-    return Response(document, content_type=MEDIA_TYPE)
+    return written(document, len(rows), MEDIA_TYPE)
 
 
 def _is_shown(column: str, verbosity: int) -> bool:

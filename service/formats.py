@@ -5,83 +5,113 @@ import io
 import json
 import math
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from functools import cache
 from typing import Any
 
-import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
-from astropy.io.votable import from_table
-from astropy.table import Column
 
-from platecover.coverage.answers import astropy_table
+from platecover.coverage.answers import astropy_table, plain_table
 from platecover.coverage.arrow_tables import column_facts
 from platecover.coverage.calendar_dates import calendar_date_text
 from platecover.coverage.columns import RESULT_COLUMNS
+from platecover.service.row_texts import Form, WordTexts, row_pieces
+from platecover.service.votable import Field, Info, results_document
+
+About = Mapping[str, Any]  # query, edition, truncated
 
 _DECLARED = {column.name: column for column in RESULT_COLUMNS}
-# Characters that no XML document may hold, not even escaped (W3C XML 1.0, section 2.2).
-_NOT_IN_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+_FIELDS = {column.name: Field.of(column) for column in RESULT_COLUMNS}
+_ROW = "Exposures on photographic plates, one a row"
+_NEEDS_QUOTES = re.compile('[",\r\n]')
+_FIRST_PRINTABLE = 0x20
 _SHOWN = 60  # characters of the bar in a histogram on a terminal
 _WIDEST = 26  # characters of a cell on a terminal
 _MINUTES_PER_DAY = 1440
 _SECONDS_PER_MINUTE = 60.0
 
 
-def rows_as_csv(table: pa.Table, about: Mapping[str, Any]) -> bytes:
+def _csv_text(text: str) -> str:
+    """A text as a cell of CSV, in quotes where it needs them."""
+    if not _NEEDS_QUOTES.search(text):
+        return text
+    doubled = text.replace('"', '""')
+    return f'"{doubled}"'
+
+
+def _json_text(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)
+
+
+@cache
+def _json_label(name: str) -> str:
+    return f"{_json_text(name)}: "
+
+
+_CSV_ROWS = Form("csv", b'",\r\n', 0, _csv_text)
+_ECSV_ROWS = replace(_CSV_ROWS, name="ecsv", end="\n")
+_JSON_ROWS = Form(
+    "json", b'"\\', _FIRST_PRINTABLE, lambda text: _json_text(text)[1:-1],
+    start="{", between=", ", end="}", between_rows=",\n", quote='"',
+    label=_json_label,
+    null="null", infinite="null", minus_infinite="null",
+)  # fmt: skip
+
+
+def rows_as_csv(table: pa.Table, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
     """CSV with a header (RFC 4180); null is empty, numbers in their shortest exact form."""
-    text = io.StringIO(newline="")
-    writer = csv.writer(text)
-    writer.writerow(table.column_names)
-    columns = [table.column(name).to_pylist() for name in table.column_names]
-    writer.writerows(zip(*columns, strict=True))
-    return text.getvalue().encode()
+    yield f"{','.join(table.column_names)}\r\n".encode()
+    yield from row_pieces(table, _CSV_ROWS, words)
 
 
-def rows_as_json(table: pa.Table, about: Mapping[str, Any]) -> bytes:
+def rows_as_json(table: pa.Table, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
     """JSON object of query, edition, count, truncated and exposures; null where not known."""
     counts = {"count": len(table), "truncated": about.get("truncated", False)}
-    body = {**about, **counts, "exposures": table.to_pylist()}
-    text = json.dumps(body, ensure_ascii=False, allow_nan=False) + "\n"
-    return text.encode(errors="backslashreplace")  # JSON's own escape for what is no UTF-8
+    head = json.dumps({**about, **counts, "exposures": []}, ensure_ascii=False, allow_nan=False)
+    # JSON's own escape for what is no UTF-8
+    yield head.removesuffix("]}").encode(errors="backslashreplace")
+    yield from row_pieces(table, _JSON_ROWS, words)
+    yield b"]}\n"
 
 
-def rows_as_ecsv(table: pa.Table, about: Mapping[str, Any]) -> bytes:
-    """ECSV (astropy), with units and descriptions."""
+def rows_as_ecsv(table: pa.Table, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
+    """ECSV (astropy writes the header), with units and descriptions."""
     text = io.StringIO()
-    astropy_table(table).write(text, format="ascii.ecsv", delimiter=",")
-    return text.getvalue().encode()
+    header = plain_table(table.slice(0, 0))
+    astropy_table(header).write(text, format="ascii.ecsv", delimiter=",")
+    yield text.getvalue().encode()
+    yield from row_pieces(table, _ECSV_ROWS, words)
 
 
-def rows_as_votable(table: pa.Table, about: Mapping[str, Any]) -> bytes:
+def rows_as_votable(
+    table: pa.Table, about: About, words: WordTexts | None = None
+) -> Iterator[bytes]:
     """VOTable (IVOA), with units, UCDs and descriptions; null text is empty."""
-    rows = astropy_table(table)
-    for column in rows.columns.values():
-        column.meta.pop("ucd", None)
-        if column.dtype.kind == "U":
-            texts = [_NOT_IN_XML.sub("\ufffd", text) for text in column.filled("").tolist()]
-            rows[column.name] = Column(texts, dtype=np.str_, description=column.description)
-    document = from_table(rows)
-    for field in document.get_first_table().fields:
-        field.ucd = _DECLARED[field.name].ucd
-        if field.datatype == "unicodeChar":
-            field.arraysize = "*"  # not the length of the longest, which differs by answer
-    stream = io.BytesIO()
-    document.to_xml(stream)
-    return stream.getvalue()
+    truncated = about.get("truncated", False)
+    status = Info("QUERY_STATUS", "OVERFLOW" if truncated else "OK", f"{len(table)} rows")
+    asked = json.dumps(about.get("query", {}), ensure_ascii=False)
+    infos = [status, Info("query", asked), Info("edition", str(about.get("edition", "")))]
+    fields = [_FIELDS[name] for name in table.column_names]
+    yield from results_document("Photographic plates", infos, _ROW, fields, table, words)
 
 
-def rows_as_parquet(table: pa.Table, about: Mapping[str, Any]) -> bytes:
+def rows_as_parquet(
+    table: pa.Table, about: About, words: WordTexts | None = None
+) -> Iterator[bytes]:
     """Parquet; unit, UCD and description are metadata of the fields."""
+    table = plain_table(table)
     fields = [field.with_metadata(column_facts(_DECLARED[field.name])) for field in table.schema]
     stream = io.BytesIO()
     pq.write_table(table.cast(pa.schema(fields)), stream)
-    return stream.getvalue()
+    yield stream.getvalue()
 
 
-def rows_as_table(table: pa.Table, about: Mapping[str, Any]) -> bytes:
+def rows_as_table(table: pa.Table, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
     """Aligned columns for a terminal, the most wanted ones, and a line that sums up."""
+    table = plain_table(table)
     head = ("exposure", "UT", "min", "known to", "centre", "edge", "certainty", "telescope",
             "observer", "object", "status", "scanned")  # fmt: skip
     rows = [
@@ -111,10 +141,12 @@ def rows_as_table(table: pa.Table, about: Mapping[str, Any]) -> bytes:
         if rows
         else "No exposure in this archive shows the place under these filters."
     )
-    return ("\n".join(lines) + "\n").encode()
+    yield ("\n".join(lines) + "\n").encode()
 
 
-RowWriter = Callable[[pa.Table, Mapping[str, Any]], bytes]
+# From rows (plain or coded), what else is to be said, and the word texts of coded rows' edition
+# to the whole in pieces.
+RowWriter = Callable[[pa.Table, About, WordTexts | None], Iterator[bytes]]
 ROW_FORMATS: dict[str, RowWriter] = {
     "table": rows_as_table,
     "csv": rows_as_csv,

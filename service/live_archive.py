@@ -10,7 +10,13 @@ import threading
 from pathlib import Path
 
 from platecover.coverage.archive import Archive
-from platecover.coverage.edition import CURRENT, current_number, edition_folder
+from platecover.coverage.edition import (
+    CURRENT,
+    EXPOSURES,
+    PLATES,
+    current_number,
+    edition_folder,
+)
 from platecover.coverage.errors import ArchiveError
 
 Mark = tuple[int, int, int]  # inode, size in bytes, time of change in ns
@@ -78,8 +84,10 @@ def _picture_of(folder: Path) -> Picture:
         picture = {CURRENT: _mark(pointer.stat())}  # before it is read: a later change shows
         number = current_number(folder)
         if number is not None:
-            with os.scandir(edition_folder(folder, number)) as entries:
-                picture |= {entry.path: _mark(entry.stat()) for entry in entries}
+            edition = edition_folder(folder, number)
+            for place in (edition, edition / EXPOSURES, edition / PLATES):  # all that is mapped
+                with os.scandir(place) as entries:
+                    picture |= {entry.path: _mark(entry.stat()) for entry in entries}
         return picture
     except (OSError, ArchiveError):
         return {}

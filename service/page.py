@@ -8,6 +8,7 @@ import numpy as np
 from flask import Blueprint, Response, current_app, make_response, render_template, request
 from werkzeug.datastructures import MultiDict
 
+from platecover.coverage.answers import plain_table
 from platecover.coverage.calendar_dates import year_of_mjd
 from platecover.coverage.errors import ArchiveError, QueryError
 from platecover.coverage.filter_table import FILTERS
@@ -15,7 +16,7 @@ from platecover.coverage.map_quantities import QUANTITIES
 from platecover.coverage.regions import Region
 from platecover.coverage.search import Hits
 from platecover.service.api import parsed_region, public_record
-from platecover.service.asking import answers_of_archive, archive, rows_up_to, service
+from platecover.service.asking import answers_of_archive, archive, first_rows, service
 from platecover.service.error_answers import RETRY_AFTER_S
 from platecover.service.page_rows import COLUMNS, facts_shown, place_words, row_shown
 from platecover.service.parameters import Parameter, Question, filters_of
@@ -140,7 +141,7 @@ def _answer(values: dict[str, Any], region: Region) -> dict[str, Any]:
     """Map, years and plates of what is asked."""
     filters, is_public = filters_of(values), service().settings.is_public
     hits = archive().find(region, **filters)
-    rows, more = rows_up_to(ROWS_SHOWN, region, filters)
+    rows = plain_table(first_rows(ROWS_SHOWN, hits))
     at_a_glance = region.kind == "all" and not filters
     shown = [] if at_a_glance else [row_shown(row) for row in rows.to_pylist()]
     answer: dict[str, Any] = {
@@ -151,7 +152,7 @@ def _answer(values: dict[str, Any], region: Region) -> dict[str, Any]:
         "sure": int(hits.sure.sum()) if is_public("certainty") else None,
         "plates": len(np.unique(archive().edition.codes("plate")[hits.numbers])),
         "rows": shown,
-        "more": more,
+        "more": len(hits.numbers) > ROWS_SHOWN,
         "columns": {name: head for name, head in COLUMNS.items() if any(name in r for r in shown)},
         "map_words": QUANTITIES[values["show"]].description,
         "outlined": region.kind not in ("all", "moc"),

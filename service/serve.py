@@ -5,6 +5,7 @@ the memory-mapped edition and a replaced worker answers at once. Connections are
 between requests: a worker that is told to stop can then answer all that it has accepted.
 """
 
+import gc
 import os
 import socket
 import struct
@@ -106,6 +107,8 @@ def serve(archive: Path, taken: socket.socket, workers: int, settings: Settings)
     """
     app = create_app(archive, settings)
     _warm(app)
+    gc.collect()
+    gc.freeze()  # what is there is not looked at again, so that workers go on sharing it
     sys.stdout.flush()  # else each worker would print again what waits in the buffer
     _Server(app, taken, workers).run()
 

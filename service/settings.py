@@ -6,6 +6,7 @@
 import hashlib
 import tomllib
 from dataclasses import dataclass, field, fields
+from functools import cached_property
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -85,15 +86,19 @@ class Settings:
 
     def is_public(self, column: str) -> bool:
         """Whether the public may see a column."""
-        named = self._named_columns()
+        named = self._public
         return not named or column in named or column in ALWAYS_PUBLIC
+
+    @cached_property
+    def _public(self) -> frozenset[str]:
+        return frozenset(self._named_columns())
 
     @property
     def hides_columns(self) -> bool:
         """Whether there is any column that the public may not see."""
-        return bool(self._named_columns())
+        return bool(self._public)
 
-    @property
+    @cached_property
     def digest(self) -> str:
         """A text that differs where answers under other settings may differ."""
         return hashlib.sha256(repr(self).encode()).hexdigest()

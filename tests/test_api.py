@@ -25,7 +25,9 @@ from platecover.coverage.errors import ArchiveError
 from platecover.coverage.filter_table import FILTERS
 from platecover.coverage.map_quantities import QUANTITIES
 from platecover.coverage.regions import Region
+from platecover.service import asking, row_texts
 from platecover.service.app import create_app
+from platecover.service.questions import ROW_FORMS
 from platecover.service.settings import Settings
 
 REGIONS = (
@@ -265,6 +267,25 @@ def test_manners(client: FlaskClient, path: str) -> None:
     assert client.get(path, headers={"If-None-Match": 'W/"0"'}).status_code == 200
 
 
+@pytest.mark.parametrize(
+    "path", [*(f"/api/exposures?format={form}" for form in ROW_FORMS), "/cone?RA=9&DEC=9&SR=180"]
+)
+def test_long_answers_are_sent_while_they_are_written(
+    demo_client: FlaskClient, path: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = demo_client.get(path)
+    assert whole.content_length == len(whole.data)
+    for module in (asking, row_texts):
+        monkeypatch.setattr(module, "PIECE_ROWS", 300)
+    sent = demo_client.get(path)
+    assert sent.data == whole.data and sent.content_length is None
+    head = demo_client.head(path)
+    assert head.data == b"" and head.status_code == 200 and head.content_length is None
+    assert head.headers["ETag"] == sent.headers["ETag"] == whole.headers["ETag"]
+    again = demo_client.get(path, headers={"If-None-Match": whole.headers["ETag"]})
+    assert again.status_code == 304 and again.data == b""
+
+
 def test_tags_tell_answers_apart(client: FlaskClient, place: Place) -> None:
     other = create_app(place.archive, Settings(public_columns="plate")).test_client()
     tags = [
@@ -494,7 +515,7 @@ def test_an_archive_that_goes_and_comes_back(
 def test_damage_is_noticed_and_repair_too(tmp_path: Path) -> None:
     place = Place(tmp_path).build()
     client = create_app(place.archive).test_client()
-    for name in ("exposures/s_ra.arrow", "geometry.npy", "edition.json", "index_edge_cells.npy"):
+    for name in ("exposures/s_ra.arrow", "geometry.npy", "edition.json", "index_cells.npy"):
         path = place.edition / name
         whole = path.read_bytes()
         for damaged in (whole[: len(whole) // 2], whole[:-1] + bytes([whole[-1] ^ 1]), b""):

@@ -20,10 +20,10 @@ from platecover.coverage.errors import ArchiveError
 
 FILES = (
     "coverage.fits", "exposures.parquet", "geometry.npy",
-    "map_offsets.npy", "map_first.npy", "map_end.npy",
+    "map_offsets.npy", "map_ranges.npy",
+    "time_by_middle.npy", "time_year.npy", "time_years.npy", "time_covered.npy",
     "history.parquet",
-    *(f"index_{kind}_{name}.npy" for kind in ("edge", "inside")
-      for name in ("bounds", "cells", "exposures", "offsets")),
+    "index_cells.npy", "index_entries.npy", "index_offsets.npy",
     "plates.parquet", "remarks.parquet", "set_aside.parquet",
     *(f"exposures/{column.name}.arrow" for column in EXPOSURE_COLUMNS),
     *(f"plates/{column.name}.arrow" for column in PLATE_COLUMNS),
@@ -96,7 +96,7 @@ def test_every_cell_as_logged_is_kept(built: Place) -> None:
 
 def test_columns_are_mapped_not_copied(built: Place) -> None:
     edition = open_current(built.archive)
-    for array in (edition.geometry, edition.index.inside.exposures, edition.floats("s_ra")):
+    for array in (edition.geometry, edition.index.entries, edition.floats("s_ra")):
         assert not array.flags.owndata
         assert not array.flags.writeable
 
@@ -152,12 +152,13 @@ def test_one_flipped_bit_fails_the_digest(place: Place, name: str) -> None:
 
 def test_arrays_of_another_kind_are_named(place: Place) -> None:
     for name, array in (
-        ("index_edge_cells.npy", np.zeros(3)),
-        ("index_edge_bounds.npy", np.zeros(4, dtype=np.int64)),
+        ("index_cells.npy", np.zeros(3)),
+        ("index_offsets.npy", np.zeros(4, dtype=np.int64)),
         ("geometry.npy", np.zeros(3)),
         ("map_offsets.npy", np.zeros(4, dtype=np.int64)),
-        ("map_first.npy", np.zeros(3, dtype=np.uint32)),
-        ("map_end.npy", np.zeros(3)),
+        ("map_ranges.npy", np.zeros(3, dtype=np.uint32)),
+        ("time_year.npy", np.zeros(3)),
+        ("time_years.npy", np.zeros(1)),
     ):
         path = place.edition / name
         whole = path.read_bytes()

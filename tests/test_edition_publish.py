@@ -184,10 +184,10 @@ def test_edition_that_does_not_read_back_is_never_current(
 ) -> None:
     real = edition_publish._sync
 
-    def spoils(folder: Path) -> None:
+    def spoils(folder: Path, progress: object) -> None:
         whole = (folder / "exposures.parquet").read_bytes()
         (folder / "exposures.parquet").write_bytes(whole[:-1] + b"?")
-        real(folder)
+        real(folder, None)
 
     monkeypatch.setattr(edition_publish, "_sync", spoils)
     with pytest.raises(ArchiveError, match="exposures.parquet"):

@@ -4,12 +4,17 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from tests.archives import build_archive
 
 from platecover.coverage.archive import Archive
 from platecover.coverage.errors import QueryError
 from platecover.coverage.filter_table import FILTERS
+from platecover.coverage.filters import Selection
+from platecover.coverage.folded_words import fold
 from platecover.coverage.regions import Region
 
 SERIES: dict[str, dict[str, object]] = {
@@ -113,6 +118,7 @@ def passing(archive: Archive, **filters: Any) -> str:
         ({"since": "1900-01-01", "until": "1900-01-01"}, "6"),
         ({"since": "1900", "until": "1890"}, ""),
         ({"since": np.datetime64("1899-07-03")}, "6"),
+        ({"observer": "\udcff"}, ""),
         # minutes, both limits allowed, unknown fails
         ({"min_exposure": 20}, "12368"),
         ({"min_exposure": 20.01}, "23"),
@@ -184,6 +190,7 @@ def test_a_length_between_readings_is_exact_enough_for_the_limits(tmp_path: Path
         ({"condition": "fine"}, True, "condition 'fine' is not known; known: intact"),
         ({"scanned": "maybe"}, True, "scanned 'maybe' is not known; known: yes, no, unknown"),
         ({"scanned": True}, True, "scanned 'True' is not known"),
+        ({"series": "\udcff"}, False, "series '.udcff' is not known"),
         ({"observer": ["a", "b"]}, True, "observer takes one value, got 2"),
         ({"certainty": "certain"}, True, "certainty must be one of sure, marginal, got 'certain'"),
         ({"certainty": []}, True, "certainty takes at least one value"),
@@ -243,3 +250,48 @@ def test_the_table_names_every_filter_once() -> None:
     )
     renamed = {each.name: each.keyword for each in FILTERS if each.name != each.keyword}
     assert renamed == {"from": "since", "to": "until"}
+
+
+@settings(deadline=None)
+@given(words=st.lists(st.text(max_size=8)))
+def test_words_are_folded_as_python_folds_them(words: list[str]) -> None:
+    words = [
+        word.encode("utf-8", "replace").decode() for word in [*words, "Stra\u00dfe", "\u0130", "Ab"]
+    ]
+    assert fold(pa.array(words, pa.string())).to_pylist() == [word.casefold() for word in words]
+
+
+FILTERED: tuple[dict[str, Any], ...] = (
+    {"observer": "e"},
+    {"condition": "unknown", "undated": "no"},
+    {"status": ["on shelf", "unknown"], "since": "1905", "until": "1933-02"},
+    {"series": "VQ", "min_exposure": 5, "max_exposure": 60, "scanned": "yes,no"},
+    {"undated": "only", "technique": "direct"},
+)
+
+
+@pytest.mark.parametrize("filters", FILTERED, ids=str)
+def test_whole_columns_and_single_rows_agree(
+    demo_archive: Archive, filters: dict[str, Any]
+) -> None:
+    selection = Selection(demo_archive.edition, filters)
+    numbers = np.arange(len(demo_archive.edition.geometry))
+    whole = selection.mask(numbers)
+    one_by_one = np.concatenate([selection.mask(numbers[at : at + 1]) for at in numbers])
+    np.testing.assert_array_equal(whole, one_by_one)
+    assert 0 < whole.sum() < len(whole)
+
+
+def test_many_observers_are_asked_as_few_are(tmp_path: Path) -> None:
+    # more words are wanted than are compared one by one
+    rows = [
+        {"plate": f"HB {at}", **HERE, "observer": f"Helper {at % 30:02}"} for at in range(1, 61)
+    ]
+    archive = build_archive(tmp_path, rows)
+    found = archive.cone(50.0, 0.0, 0.0, observer="HELPER 1")
+    expected = {f"HB-{at}" for at in range(1, 61) if 10 <= at % 30 < 20}
+    assert len(expected) == 20 and set(found["plate"]) == expected
+    (tmp_path / "other").mkdir()
+    other = build_archive(tmp_path / "other", [{**rows[0], "observer": "Somebody"}])
+    assert len(other.cone(50.0, 0.0, 0.0, observer="helper")) == 0
+    assert len(other.cone(50.0, 0.0, 0.0, observer="SOME")) == 1

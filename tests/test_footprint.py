@@ -1,6 +1,7 @@
 """Cells of footprints against healpy, mocpy and cells decided one by one with astropy's TAN."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import astropy.units as u
@@ -32,6 +33,7 @@ from platecover.coverage.footprint import (
     footprint_cells,
 )
 from platecover.coverage.footprint_union import union_ranges
+from platecover.coverage.plate_geometry import Records
 from platecover.coverage.value_checks import HIGHEST_ORDER
 
 ANY_PLATES = [*AWKWARD_PLATES, *mixed_plates(15, seed=21)]
@@ -281,6 +283,84 @@ def test_a_margin_of_half_the_sky_takes_all_of_it() -> None:
     assert len(at_order(found, 2)) == 192
 
 
+# ---------------------------------------------------------------- plain refinement
+
+
+def slow_cells(plate: Plate, last_order: int, rule: int, with_margin: bool) -> FootprintCells:
+    """Refine one footprint level by level: healpy's centres and reach, exact distances only."""
+    record, margin = records_of([plate]), plate.margin if with_margin else 0.0
+    waiting, parts = np.arange(12), []
+    for order in range(last_order + 1):
+        larger, smaller = distances_deg(record, order, waiting)
+        reach = np.degrees(healpy.max_pixrad(1 << order)) + margin
+        whole = (smaller if rule == KEEP_EDGE else larger) >= reach
+        crossed = ~whole & (larger >= -reach)
+        kept = whole
+        if order == last_order:
+            if rule == KEEP_EDGE:
+                kept = whole | crossed
+            else:
+                kept = whole | (crossed & (larger >= 0.0))
+            if rule == TOUCHES:
+                doubtful = crossed & (larger < 0.0)
+                kept[doubtful] = slow_touches(record, order, waiting[doubtful])
+        parts.append((np.full(kept.sum(), order), waiting[kept], whole[kept]))
+        waiting = (4 * waiting[crossed, None] + np.arange(4)).ravel()
+    orders, cells, inside = (np.concatenate(column) for column in zip(*parts, strict=True))
+    nested = np.argsort(cells << 2 * (HIGHEST_ORDER - orders))
+    offsets = np.array([0, len(cells)])
+    return FootprintCells(offsets, orders[nested], cells[nested], inside[nested])
+
+
+def slow_touches(record: Records, order: int, cells: Cells) -> NDArray[np.bool_]:
+    """Whether finer centres in cells, down to a 4096th of their side, are on the footprint."""
+    touched = np.zeros(len(cells), dtype=bool)
+    origin = np.arange(len(cells))
+    for finer in range(order + 1, min(order + 12, HIGHEST_ORDER) + 1):
+        origin, cells = np.repeat(origin, 4), (4 * cells[:, None] + np.arange(4)).ravel()
+        larger, _ = distances_deg(record, finer, cells)
+        touched[origin[larger >= 0.0]] = True
+        near = (larger >= -np.degrees(healpy.max_pixrad(1 << finer))) & ~touched[origin]
+        origin, cells = origin[near], cells[near]
+    touched[origin] = True
+    return touched
+
+
+def distances_deg(
+    record: Records, order: int, cells: Cells
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Exact edge distances of cells' centres."""
+    return edge_distance_deg(np.repeat(record, len(cells)), *centres_deg(order, cells))
+
+
+@pytest.mark.parametrize(
+    ("rule", "with_margin"),
+    [(KEEP_EDGE, True), (KEEP_EDGE, False), (TOUCHES, False), (HOLDS_CENTRE, False)],
+)
+def test_cells_and_marks_are_those_of_plain_refinement(rule: int, with_margin: bool) -> None:
+    for number, plate in enumerate([*AWKWARD_PLATES, *mixed_plates(40, seed=22)]):
+        order = number % 4 + 3
+        expected = slow_cells(plate, order, rule, with_margin)
+        assert_same_cells(cut([plate], order, rule, with_margin=with_margin), expected, plate.name)
+
+
+@pytest.mark.parametrize("margin", [20.0, 50.0, 110.0])
+def test_huge_margins_are_those_of_plain_refinement(margin: float) -> None:
+    for plate in AWKWARD_PLATES:
+        grown = replace(plate, margin=margin)
+        expected = slow_cells(grown, 4, KEEP_EDGE, with_margin=True)
+        assert_same_cells(cut([grown], 4, KEEP_EDGE, with_margin=True), expected, plate.name)
+
+
+def assert_same_cells(ours: FootprintCells, expected: FootprintCells, of: str) -> None:
+    """Fail unless everything is the same."""
+    for name in ("offsets", "orders", "cells", "inside"):
+        assert_array_equal(getattr(ours, name), getattr(expected, name), err_msg=f"{name} of {of}")
+
+
+# ---------------------------------------------------------------- many footprints
+
+
 @pytest.mark.parametrize("rule", [KEEP_EDGE, TOUCHES, HOLDS_CENTRE])
 def test_answers_do_not_depend_on_chunks_threads_or_buffers(
     rule: int, monkeypatch: pytest.MonkeyPatch
@@ -290,20 +370,21 @@ def test_answers_do_not_depend_on_chunks_threads_or_buffers(
     done: list[int] = []
     whole = footprint_cells(records, orders, rule, with_margin=True, progress=done.append)
     assert sum(done) == len(records)
-    monkeypatch.setattr(footprint, "_CHUNK", 3)
-    monkeypatch.setattr(footprint, "THREADS", 1)
-    monkeypatch.setattr(footprint, "_FIRST_GUESS", 1)
-    done.clear()
-    parts = footprint_cells(records, orders, rule, with_margin=True, progress=done.append)
-    assert sum(done) == len(records) and max(done) == 3
+    for threads, chunk, guess in ((1, 3, 1), (1, 100, 30), (2, 1, 1), (3, 4, 50), (7, 5, 256)):
+        monkeypatch.setattr(footprint, "THREADS", threads)
+        monkeypatch.setattr(footprint, "_CHUNK", chunk)
+        monkeypatch.setattr(footprint, "_FIRST_GUESS", guess)
+        done.clear()
+        parts = footprint_cells(records, orders, rule, with_margin=True, progress=done.append)
+        assert sum(done) == len(records) and max(done) == min(chunk, len(records))
+        assert_same_cells(parts, whole, f"all by {threads} threads in chunks of {chunk}")
     for i, plate in enumerate(ANY_PLATES):
         alone = footprint_cells(records[i : i + 1], orders[i : i + 1], rule, with_margin=True)
         part = slice(whole.offsets[i], whole.offsets[i + 1])
-        assert_array_equal(whole.cells[part], alone.cells, err_msg=plate.name)
-        assert_array_equal(whole.orders[part], alone.orders)
-        assert_array_equal(whole.inside[part], alone.inside)
-    for name in ("offsets", "orders", "cells", "inside"):
-        assert_array_equal(getattr(parts, name), getattr(whole, name))
+        of_whole = FootprintCells(
+            alone.offsets, whole.orders[part], whole.cells[part], whole.inside[part]
+        )
+        assert_same_cells(alone, of_whole, plate.name)
 
 
 def test_no_footprints_have_no_cells() -> None:

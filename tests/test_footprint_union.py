@@ -26,7 +26,9 @@ def test_union_is_mocpys_union_of_the_separate_footprints(monkeypatch: pytest.Mo
         expected = expected.union(one)
     shift = np.uint64(2 * (HIGHEST_ORDER - order))
     done: list[int] = []
-    for chunk, painted_to in ((2_000, 11), (4, 11), (4, 6)):  # in one piece, in several, unpainted
+    # In one piece, in several by one thread and by five, unpainted.
+    for threads, chunk, painted_to in ((2, 2_000, 11), (1, 4, 11), (5, 1, 11), (2, 4, 6)):
+        monkeypatch.setattr(footprint_union, "THREADS", threads)
         monkeypatch.setattr(footprint_union, "_CHUNK", chunk)
         monkeypatch.setattr(footprint_union, "FINEST_PAINTED_ORDER", painted_to)
         done.clear()

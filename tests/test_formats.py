@@ -17,15 +17,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.small_archive import Place
 
+from platecover.coverage.answers import coded_table, plain_table
 from platecover.coverage.archive import Archive
 from platecover.coverage.columns import RESULT_COLUMNS
 from platecover.coverage.regions import Region
+from platecover.service import row_texts
 from platecover.service.formats import (
     EPOCH_FORMATS,
     ROW_FORMATS,
     aligned,
     printable,
 )
+from platecover.service.row_texts import WordTexts
 
 HOSTILE = [
     "a\x00b", "\x1b[31mred\x1b[0m", "</TD></TR>", "]]>", "<!--", "&amp;", "=1+1", "@SUM(A1)",
@@ -45,6 +48,26 @@ def rows(archive: Archive) -> pa.Table:
     return archive.rows(Region.circle(83.6, 22.0, 0.0))
 
 
+def text_of(form: str, rows: pa.Table, words: WordTexts | None = None) -> bytes:
+    """Rows in a form, whole."""
+    return b"".join(ROW_FORMATS[form](rows, ABOUT, words))
+
+
+def coded_with(rows: pa.Table, **texts: list[str]) -> pa.Table:
+    """The rows as the edition would keep them, some columns with other texts; '' is unknown."""
+    columns = {}
+    for name in rows.column_names:
+        values = rows.column(name).combine_chunks()
+        if name in texts:
+            values = pa.array(texts[name], pa.string())
+        if pa.types.is_string(values.type):
+            values = values.fill_null("").dictionary_encode()
+        elif pa.types.is_floating(values.type):
+            values = values.fill_null(float("nan"))
+        columns[name] = values
+    return pa.table(columns)
+
+
 def with_texts(rows: pa.Table, texts: list[str], column: str = "object") -> pa.Table:
     """As many rows as texts, with the texts in one column."""
     several = pa.concat_tables([rows] * (len(texts) // len(rows) + 1)).slice(0, len(texts))
@@ -60,7 +83,7 @@ def read_votable(content: bytes) -> Table:
 
 
 def test_json(rows: pa.Table) -> None:
-    body = json.loads(ROW_FORMATS["json"](rows, ABOUT))
+    body = json.loads(text_of("json", rows))
     assert list(body) == ["query", "edition", "count", "truncated", "exposures"]
     assert (body["count"], body["truncated"], body["edition"]) == (4, False, 1)
     assert body["exposures"] == rows.to_pylist()
@@ -69,7 +92,7 @@ def test_json(rows: pa.Table) -> None:
 
 
 def test_csv(rows: pa.Table) -> None:
-    read = list(csv.DictReader(io.StringIO(ROW_FORMATS["csv"](rows, ABOUT).decode(), newline="")))
+    read = list(csv.DictReader(io.StringIO(text_of("csv", rows).decode(), newline="")))
     for line, row in zip(read, rows.to_pylist(), strict=True):
         for name, value in row.items():
             if value is None:
@@ -95,14 +118,14 @@ def same_table(read: Table, rows: pa.Table) -> None:
 
 
 def test_ecsv(rows: pa.Table) -> None:
-    read = Table.read(ROW_FORMATS["ecsv"](rows, ABOUT).decode(), format="ascii.ecsv")
+    read = Table.read(text_of("ecsv", rows).decode(), format="ascii.ecsv")
     same_table(read, rows)
     assert read["s_ra"].meta["ucd"] == "pos.eq.ra;meta.main"
     assert read["t_min"].mask.tolist() == [False, False, False, True]
 
 
 def test_votable(rows: pa.Table) -> None:
-    content = ROW_FORMATS["votable"](rows, ABOUT)
+    content = text_of("votable", rows)
     same_table(read_votable(content), rows)
     document = ElementTree.fromstring(content)
     space = "{http://www.ivoa.net/xml/VOTable/v1.3}"
@@ -116,8 +139,111 @@ def test_votable(rows: pa.Table) -> None:
         assert field.get("arraysize") == ("*" if column.kind == "text" else None)
 
 
+READERS: dict[str, Any] = {
+    "csv": lambda content: list(csv.DictReader(io.StringIO(content.decode(), newline=""))),
+    "json": lambda content: json.loads(content)["exposures"],
+    "votable": lambda content: table_rows(read_votable(content)),
+    "ecsv": lambda content: table_rows(Table.read(content.decode(), format="ascii.ecsv")),
+}
+
+
+def table_rows(table: Table) -> list[dict[str, Any]]:
+    """Rows of a Table as dicts, None for what is masked, empty or NaN."""
+    columns = {name: np.ma.MaskedArray(table[name]).tolist() for name in table.colnames}
+    for name, values in columns.items():
+        columns[name] = [None if value in (None, "") or value != value else value
+                         for value in values]  # fmt: skip
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
+def as_csv_reads(row: dict[str, Any]) -> dict[str, str]:
+    """A row as the csv module gives it, numbers as Python writes them."""
+    return {name: "" if value is None else str(value) for name, value in row.items()}
+
+
+@pytest.mark.parametrize("form", READERS)
+def test_every_value_of_many_rows_reads_back_equal(demo_archive: Archive, form: str) -> None:
+    hits = demo_archive.find(Region.parse("circle 150 20 60"))
+    expected = demo_archive.rows(Region.parse("circle 150 20 60")).to_pylist()
+    assert len(expected) > 100
+    words = WordTexts()
+    coded = coded_table(demo_archive.edition, hits)
+    content = text_of(form, coded, words)
+    read = READERS[form](content)
+    if form == "csv":  # 1e-05 and 0.00001 are one number
+        numeric = [column.name for column in RESULT_COLUMNS if column.kind == "float"]
+        for row in (*read, *(expected := [as_csv_reads(row) for row in expected])):
+            row |= {name: float(row[name]) for name in numeric if row[name]}
+    assert read == expected
+    assert text_of(form, coded, words) == content  # with the words that were kept
+    assert text_of(form, plain_table(coded)) == content
+
+
+@pytest.mark.parametrize("form", READERS)
+def test_the_answer_does_not_depend_on_how_it_is_written(
+    rows: pa.Table, form: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = [*HOSTILE, "", "plain"] if form not in ("ecsv",) else ["", "plain", 'a "b", c']
+    many = pa.concat_tables([rows] * 10).slice(0, len(kept))
+    coded = coded_with(many, object=kept, plate=kept[::-1])
+    content = text_of(form, coded, WordTexts())
+    monkeypatch.setattr(row_texts, "_MOST_KEPT", 0)  # no words are kept
+    assert text_of(form, coded, WordTexts()) == content
+    monkeypatch.setattr(row_texts, "PIECE_ROWS", 3)
+    pieces = list(ROW_FORMATS[form](coded, ABOUT, WordTexts()))
+    assert len(pieces) > len(kept) / 3 and b"".join(pieces) == content
+    assert text_of(form, plain_table(coded)) == content
+
+
+# The awkward ones, and what reads back; JSON has no infinities (RFC 8259, section 6).
+NUMBERS = [
+    0.0, -0.0, 1e22, 1e-7, 1e-5, 5e-324, 1.7976931348623157e308, 300.0, 1e9, 1e10, 1e15, 0.1,
+    123456789012.0, 2.0**53, 1 / 3, -12.5, float("inf"), float("-inf"), float("nan"),
+]  # fmt: skip
+
+
+def numbers_table(rows: pa.Table, numbers: list[float]) -> pa.Table:
+    """As many rows as numbers, with the numbers in one column."""
+    several = pa.concat_tables([rows] * (len(numbers) // len(rows) + 1)).slice(0, len(numbers))
+    at = several.column_names.index("t_exptime")
+    return several.set_column(at, "t_exptime", pa.array(numbers, from_pandas=True))
+
+
+def same_number(read: float | None, number: float) -> bool:
+    """Whether a number came back to the last bit, the sign of zero too; None for NaN."""
+    if read is None:
+        return bool(np.isnan(number))
+    return read == number and np.signbit(read) == np.signbit(number)
+
+
+def numbers_read(form: str, table: pa.Table) -> list[float | None]:
+    read = [row["t_exptime"] for row in READERS[form](text_of(form, table))]
+    return [None if value in (None, "") else float(value) for value in read]
+
+
+@pytest.mark.parametrize("form", READERS)
+def test_awkward_numbers_read_back(rows: pa.Table, form: str) -> None:
+    numbers = NUMBERS if form != "json" else [n for n in NUMBERS if not np.isinf(n)]
+    read = numbers_read(form, numbers_table(rows, numbers))
+    for value, number in zip(read, numbers, strict=True):
+        assert same_number(value, number), (value, number)
+    if form == "json":
+        content = text_of(form, numbers_table(rows, [300.0, float("inf"), float("nan")]))
+        values = [row["t_exptime"] for row in json.loads(content)["exposures"]]
+        assert values == [300.0, None, None]
+        assert isinstance(values[0], float)  # a column has one type
+
+
+@settings(max_examples=30, deadline=None)
+@given(numbers=st.lists(st.floats(allow_infinity=False), min_size=1, max_size=40))
+@pytest.mark.parametrize("form", ["csv", "json", "votable"])
+def test_any_number_reads_back(rows: pa.Table, form: str, numbers: list[float]) -> None:
+    read = numbers_read(form, numbers_table(rows, numbers))
+    assert all(same_number(value, n) for value, n in zip(read, numbers, strict=True))
+
+
 def test_parquet(rows: pa.Table) -> None:
-    read = pq.read_table(io.BytesIO(ROW_FORMATS["parquet"](rows, ABOUT)))
+    read = pq.read_table(io.BytesIO(text_of("parquet", rows)))
     assert read.to_pylist() == rows.to_pylist()
     assert read.column("object").null_count == 4
     assert read.schema.field("t_exptime").metadata == {
@@ -130,7 +256,7 @@ def test_parquet(rows: pa.Table) -> None:
 @pytest.mark.parametrize("form", list(ROW_FORMATS))
 def test_answer_without_rows(archive: Archive, form: str) -> None:
     none = archive.rows(Region.circle(200.0, -80.0, 0.0), series="QN")
-    content = ROW_FORMATS[form](none, ABOUT)
+    content = text_of(form, none)
     if form == "json":
         assert json.loads(content)["exposures"] == []
     elif form == "csv":
@@ -146,7 +272,7 @@ def test_answer_without_rows(archive: Archive, form: str) -> None:
 
 
 def test_hostile_text_in_votable_is_well_formed(rows: pa.Table) -> None:
-    content = ROW_FORMATS["votable"](with_texts(rows, HOSTILE), ABOUT)
+    content = text_of("votable", with_texts(rows, HOSTILE))
     ElementTree.fromstring(content)
     read = list(read_votable(content)["object"])
     for given_text, text in zip(HOSTILE, read, strict=True):
@@ -158,23 +284,23 @@ def test_hostile_text_in_votable_is_well_formed(rows: pa.Table) -> None:
 
 def test_hostile_text_in_csv_json_and_parquet_is_kept(rows: pa.Table) -> None:
     table = with_texts(rows, HOSTILE)
-    text = ROW_FORMATS["csv"](table, ABOUT).decode()
+    text = text_of("csv", table).decode()
     assert [row["object"] for row in csv.DictReader(io.StringIO(text, newline=""))] == HOSTILE
-    body = json.loads(ROW_FORMATS["json"](table, ABOUT))
+    body = json.loads(text_of("json", table))
     assert [row["object"] for row in body["exposures"]] == HOSTILE
-    read = pq.read_table(io.BytesIO(ROW_FORMATS["parquet"](table, ABOUT)))
+    read = pq.read_table(io.BytesIO(text_of("parquet", table)))
     assert read.column("object").to_pylist() == HOSTILE
 
 
 def test_hostile_text_in_ecsv_reads_back(rows: pa.Table) -> None:
     kept = [text for text in HOSTILE if text.isprintable()]
-    content = ROW_FORMATS["ecsv"](with_texts(rows, kept), ABOUT).decode()
+    content = text_of("ecsv", with_texts(rows, kept)).decode()
     assert list(Table.read(content, format="ascii.ecsv")["object"]) == kept
 
 
 def test_terminal_table_controls_no_terminal(rows: pa.Table) -> None:
     for column in ("object", "observer", "exposure_id"):
-        shown = ROW_FORMATS["table"](with_texts(rows, HOSTILE, column), ABOUT).decode()
+        shown = text_of("table", with_texts(rows, HOSTILE, column)).decode()
         assert len(shown.split("\n")) == len(HOSTILE) + 3  # head, rows, sum, line end
         assert all(letter.isprintable() for letter in shown.replace("\n", ""))
         assert max(map(len, shown.split("\n"))) < 300
@@ -184,16 +310,16 @@ def test_terminal_table_controls_no_terminal(rows: pa.Table) -> None:
 @given(text=st.text(st.characters(exclude_categories=["Cs"]), max_size=30))
 def test_any_text_survives(rows: pa.Table, text: str) -> None:
     table = with_texts(rows, [text])
-    ElementTree.fromstring(ROW_FORMATS["votable"](table, ABOUT))
-    body = json.loads(ROW_FORMATS["json"](table, ABOUT))
+    ElementTree.fromstring(text_of("votable", table))
+    body = json.loads(text_of("json", table))
     assert body["exposures"][0]["object"] == text
-    lines = io.StringIO(ROW_FORMATS["csv"](table, ABOUT).decode(), newline="")
+    lines = io.StringIO(text_of("csv", table).decode(), newline="")
     assert next(iter(csv.DictReader(lines)))["object"] == text
-    assert printable(ROW_FORMATS["table"](table, ABOUT).decode()).isprintable()
+    assert printable(text_of("table", table).decode()).isprintable()
 
 
 def test_terminal_table_sums_up(rows: pa.Table) -> None:
-    lines = ROW_FORMATS["table"](rows, ABOUT).decode().splitlines()
+    lines = text_of("table", rows).decode().splitlines()
     assert lines[0].split()[:3] == ["exposure", "UT", "min"]
     assert lines[1].startswith("QN-1-1    1905-03-04 21:30  30.0")
     assert "undated" in lines[4]

@@ -11,10 +11,14 @@ from platecover.coverage.directions import unit_vectors
 from platecover.coverage.healpix_cells import (
     BASE_CELLS,
     BOUNDING_RADIUS_RAD,
+    STACK,
     WHOLE_SKY_DEG2,
     cell_centres,
     cell_direction,
     cells_of_directions,
+    centre_in_base,
+    push_base_cells,
+    push_children,
 )
 from platecover.coverage.value_checks import HIGHEST_ORDER
 
@@ -53,6 +57,32 @@ def test_polar_and_face_corner_centres_are_healpys(order: int) -> None:
     polar = np.abs(expected[:, 2]) > 0.99
     assert polar.sum() == 8
     assert_allclose(ours[polar, :2], expected[polar, :2], rtol=1e-6)
+
+
+@pytest.mark.parametrize("order", [0, 1, 3])
+def test_a_stack_walks_down_to_every_cell_in_nested_order(order: int) -> None:
+    stack = np.full((STACK, 4), -1, dtype=np.int64)
+    waiting, walked, centres = push_base_cells(stack), [], []
+    while waiting > 0:
+        waiting -= 1
+        at, cell, column, row = stack[waiting].tolist()
+        if at < order:
+            waiting = push_children(stack, waiting, at, cell, column, row)
+            continue
+        walked.append(cell)
+        centres.append(centre_in_base(order, cell >> (2 * order), column, row))
+    assert walked == list(range(BASE_CELLS * 4**order))
+    expected = np.stack(healpy.pix2vec(1 << order, np.array(walked), nest=True), axis=-1)
+    assert_allclose(np.array(centres), expected, rtol=0, atol=ROUNDING)
+
+
+def test_a_stack_is_large_enough_for_the_finest_order() -> None:
+    stack = np.full((STACK, 4), -1, dtype=np.int64)
+    waiting = push_base_cells(stack)
+    for order in range(HIGHEST_ORDER):
+        waiting = push_children(stack, waiting - 1, order, *stack[waiting - 1, 1:].tolist())
+    assert waiting == STACK
+    assert stack[waiting - 1, 0] == HIGHEST_ORDER
 
 
 def test_bounding_radius_is_that_of_healpy_where_published_figures_are_known() -> None:

@@ -94,3 +94,20 @@ def test_history_tells_who_said_what(tmp_path: Path) -> None:
         ("M. Orrel", "status", "on shelf"),
     ]
     assert archive.plate_record("HB 12")["history"] == []
+
+
+def test_the_nearest_are_those_of_all_plates_of_the_series(tmp_path: Path) -> None:
+    numbers = [1, 7, 20, 21, 22, 500, 501, 99_999_999]
+    rows = [{"plate": f"HB {number}", "ra": "30.0", "dec": "0.0"} for number in numbers]
+    rows += [{"plate": "KT 24", "ra": "30.0", "dec": "0.0"}]
+    archive = build_archive(tmp_path, rows, {"HB": {}, "KT": {}, "Wz": {}})
+    for text, nearest in (
+        ("HB 23", "HB-22, HB-21, HB-20, HB-7, HB-1"),
+        ("HB 24a", "HB-22, HB-21, HB-20, HB-7, HB-1"),
+        ("HB 99999990", "HB-99999999, HB-501, HB-500, HB-22, HB-21"),
+        ("KT 1", "KT-24"),
+        ("Wz 1", "none in this series"),
+    ):
+        with pytest.raises(QueryError) as caught:
+            archive.plate_record(text)
+        assert str(caught.value).partition("nearest: ")[2] == nearest

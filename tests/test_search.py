@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 from astropy.table import Table
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 from tests.archives import build_archive, build_plates, never_sure_of, plates_of
@@ -19,7 +21,7 @@ from platecover.coverage.edge_distance import edge_distance_deg
 from platecover.coverage.errors import QueryError
 from platecover.coverage.region_overlap import overlap
 from platecover.coverage.regions import Circle, Region
-from platecover.coverage.search import Hits
+from platecover.coverage.search import Hits, matches
 
 QUESTIONS, JUDGED_CIRCLES = 1000, 120  # more: tests/benchmarks/judge_queries.py
 
@@ -69,8 +71,39 @@ def test_same_as_asking_every_plate(archive: Archive) -> None:
             assert np.isnan(hits.edge_distance_deg).all()
         assert np.array_equal(hits.numbers, np.flatnonzero(match)), region
         assert np.array_equal(hits.sure, sure[match]), region
+        plain = matches(archive.edition, region, measured=False)
+        assert np.array_equal(plain.numbers, hits.numbers), region
+        assert np.array_equal(plain.sure, hits.sure), region
+        assert np.isnan(plain.centre_distance_deg).all()
+        assert len(plain.edge_distance_deg) == len(hits.numbers)
         answers += len(hits.numbers)
     assert answers > QUESTIONS  # or the questions were not worth asking
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    ra=st.floats(0.0, 360.0),
+    dec=st.floats(-90.0, 90.0),
+    radius=st.one_of(st.just(0.0), st.floats(0.0, 180.0)),
+)
+def test_distances_change_no_answer(
+    awkward_archive: Archive, ra: float, dec: float, radius: float
+) -> None:
+    region = Region.circle(ra, dec, radius)
+    measured = matches(awkward_archive.edition, region)
+    plain = matches(awkward_archive.edition, region, measured=False)
+    assert np.array_equal(plain.numbers, measured.numbers)
+    assert np.array_equal(plain.sure, measured.sure)
+    assert not np.isnan(measured.edge_distance_deg).any()
+
+
+@pytest.mark.parametrize("radius", [5e-324, 1e-308, 1e-15])
+def test_a_tiny_circle_is_searched_like_its_centre(awkward_archive: Archive, radius: float) -> None:
+    for ra, dec in ((0.0, 90.0), (83.0, 10.0), (359.999, -15.0)):
+        point = matches(awkward_archive.edition, Region.circle(ra, dec, 0.0))
+        circle = matches(awkward_archive.edition, Region.circle(ra, dec, radius))
+        assert np.array_equal(circle.numbers, point.numbers) and len(point.numbers)
+        assert np.array_equal(circle.sure, point.sure)
 
 
 def test_same_as_astropy_says(archive: Archive) -> None:

@@ -1,5 +1,6 @@
 """A real server in a process of its own: what it answers, and what it survives."""
 
+import http.client
 import io
 import json
 import os
@@ -214,7 +215,7 @@ class Load:
                 if answer.status != 200:
                     self.failures.append(f"{path}: {answer.status} {answer.body[:200]!r}")
                 self.editions.add(answer.headers["Platecover-Edition"])
-            except OSError as fault:
+            except (OSError, http.client.HTTPException) as fault:  # the second: cut in the middle
                 self.failures.append(f"{path}: {fault!r}")
             self.answered += 1
 

@@ -366,4 +366,4 @@ def test_any_bytes_are_a_table_or_an_error(junk: bytes) -> None:
     try:
         read_bytes(junk)
     except LogFileError as error:
-        assert str(error).startswith("here: ")
+        assert "here.csv: " in str(error)

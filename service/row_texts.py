@@ -1,0 +1,192 @@
+"""Rows written as text, whole columns at a time: CSV, JSON and VOTable share this.
+
+A column becomes an array of texts, each safe in the form that is written; one join of all
+columns is the document's body. Texts that stand as dictionary codes in a column of few different
+ones are made safe once for an edition (`WordTexts`), so that a cell costs a look-up.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from platecover.coverage.answers import decoded
+from platecover.coverage.per_edition import PerEdition
+
+PIECE_ROWS = 10_000  # rows that are written at a time, some 5 MB
+_MOST_KEPT = 20_000  # words of a column that are kept in each form; some 1 MB
+_LARGEST_PLAIN = 1e10  # whole numbers below are written without exponent, and without ".0"
+
+
+@dataclass(frozen=True)
+class Form:
+    """How a form of text writes rows.
+
+    Attributes
+    ----------
+    name : str
+    careful : bytes
+        Bytes of UTF-8 that may not stand in a text as they are, besides those below `lowest`;
+        texts without them are not looked at again.
+    lowest : int
+    escape : callable
+        Makes a text with such bytes safe.
+    start, between, end, between_rows : str
+        What stands before the first cell of a row, between cells, after the last one, and
+        between rows.
+    label : callable
+        What stands in a cell before its value, by the column's name.
+    quote : str
+        Before and after every text.
+    null : str
+        For what is not known.
+    infinite, minus_infinite : str
+        For numbers that are not finite.
+    """
+
+    name: str
+    careful: bytes
+    lowest: int
+    escape: Callable[[str], str]
+    start: str = ""
+    between: str = ","
+    end: str = "\r\n"
+    between_rows: str = ""
+    label: Callable[[str], str] = lambda name: ""
+    quote: str = ""
+    null: str = ""
+    infinite: str = "inf"
+    minus_infinite: str = "-inf"
+
+    def is_safe(self, texts: pa.StringArray) -> bool:
+        """Whether all of the texts can stand as they are."""
+        data = texts.buffers()[2]
+        if data is None or data.size == 0:
+            return True
+        if np.frombuffer(data, np.uint8).min() < self.lowest:
+            return False
+        content = data.to_pybytes()
+        return not any(bytes([each]) in content for each in self.careful)
+
+
+class WordTexts:
+    """Texts of the words of dictionary columns in each form; made once, shared by threads.
+
+    Columns of many different words (designations, addresses) are left out: their texts would
+    take more memory than they save time.
+    """
+
+    def __init__(self) -> None:
+        self._kept: dict[tuple[str, str], pa.StringArray] = {}
+
+    def of(self, form: Form, name: str, column: pa.DictionaryArray) -> pa.StringArray | None:
+        """Texts by code, or None if the column has too many words."""
+        if len(column.dictionary) > _MOST_KEPT:
+            return None
+        key = (form.name, name)
+        if key not in self._kept:
+            codes = pa.array(np.arange(len(column.dictionary), dtype=np.int32))
+            words = pa.DictionaryArray.from_arrays(codes, column.dictionary)
+            self._kept[key] = _text_cells(decoded(words), form, form.label(name))
+        return self._kept[key]
+
+
+WORD_TEXTS = PerEdition(lambda edition: WordTexts())
+
+
+def row_pieces(table: pa.Table, form: Form, words: WordTexts | None = None) -> Iterator[bytes]:
+    """Rows as text, some thousands at a time.
+
+    Parameters
+    ----------
+    table : pyarrow.Table
+        Plain, or coded as `answers.coded_table` has it.
+    form : Form
+    words : WordTexts, optional
+        Of the edition that a coded table is of; None for a plain table.
+    """
+    words = words or WordTexts()
+    for first in range(0, len(table), PIECE_ROWS):
+        text = _joined(_cells(table.slice(first, PIECE_ROWS), form, words), form)
+        yield bytes((text if first else text.slice(len(form.between_rows))).to_pybytes())
+
+
+def _cells(piece: pa.Table, form: Form, words: WordTexts) -> list[pa.StringArray]:
+    """Texts of all columns; those of numbers are made in one go."""
+    columns = {name: _one_chunk(piece.column(name)) for name in piece.column_names}
+    numeric = [name for name in columns if pa.types.is_floating(columns[name].type)]
+    numbers = [columns.pop(name).to_numpy(zero_copy_only=False) for name in numeric]
+    texts = {name: _texts(column, name, form, words) for name, column in columns.items()}
+    for name, cells in zip(numeric, number_texts(numbers, form), strict=True):
+        texts[name] = _labelled(cells, form.label(name))
+    return [texts[name] for name in piece.column_names]
+
+
+def _joined(cells: list[pa.StringArray], form: Form) -> pa.Buffer:
+    """All rows as one text, the join's own buffer; `between_rows` stands before each row."""
+    cells[0] = pc.binary_join_element_wise(form.between_rows + form.start, cells[0], "")
+    cells[-1] = pc.binary_join_element_wise(cells[-1], form.end, "")
+    return pc.binary_join_element_wise(*cells, form.between).buffers()[2]
+
+
+def _texts(column: pa.Array, name: str, form: Form, words: WordTexts) -> pa.StringArray:
+    """Cells of a column that holds no floats; none is null."""
+    label = form.label(name)
+    if pa.types.is_dictionary(column.type):
+        known = words.of(form, name, column)
+        if known is not None:
+            return known.take(column.indices)
+        return _text_cells(decoded(column), form, label)
+    if pa.types.is_string(column.type):
+        return _text_cells(column, form, label)
+    return _labelled(column.cast(pa.string()).fill_null(form.null), label)
+
+
+def _labelled(texts: pa.StringArray, label: str) -> pa.StringArray:
+    return pc.binary_join_element_wise(label, texts, "") if label else texts
+
+
+def number_texts(columns: Sequence[NDArray[np.float64]], form: Form) -> list[pa.StringArray]:
+    """Numbers in their shortest exact form, always with a point or an exponent; NaN is null.
+
+    Parameters
+    ----------
+    columns : sequence of arrays, shape (n,)
+    form : Form
+    """
+    if not columns:
+        return []
+    numbers = np.stack(columns)
+    texts = pa.array(numbers.ravel(), from_pandas=True).cast(pa.string()).fill_null(form.null)
+    whole: NDArray[np.bool_] = numbers == np.floor(numbers)
+    whole &= np.abs(numbers) < _LARGEST_PLAIN
+    has_whole, has_infinite = whole.any(axis=1), np.isinf(numbers).any(axis=1)
+    written = []
+    for at, column in enumerate(numbers):
+        cells = texts.slice(at * len(column), len(column))
+        if has_whole[at]:
+            cells = pc.if_else(whole[at], pc.binary_join_element_wise(cells, ".0", ""), cells)
+        if has_infinite[at]:
+            cells = pc.if_else(column == np.inf, form.infinite, cells)
+            cells = pc.if_else(column == -np.inf, form.minus_infinite, cells)
+        written.append(cells)
+    return written
+
+
+def _text_cells(texts: pa.StringArray, form: Form, label: str) -> pa.StringArray:
+    """Texts made safe, labelled, and quoted where the form does so."""
+    if not form.is_safe(texts):
+        # most texts of a column are alike: each different one is made safe once
+        coded = texts.dictionary_encode()
+        safe = [form.escape(text) for text in coded.dictionary.to_pylist()]
+        texts = pa.array(safe, pa.string()).take(coded.indices)
+    if label or form.quote:
+        texts = pc.binary_join_element_wise(label + form.quote, texts, form.quote, "")
+    return texts.fill_null(label + form.null)
+
+
+def _one_chunk(column: pa.ChunkedArray) -> pa.Array:
+    return column.chunk(0) if column.num_chunks == 1 else column.combine_chunks()
