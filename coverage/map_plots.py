@@ -1,34 +1,43 @@
 """All-sky plots of sky maps, in the equal-area projection of Mollweide.
 
-RA 0h stands in the middle and grows to the left, as one sees the sky.
+Everything has its place on the figure, in inches, and a PNG is drawn once, with the sky in as many
+elements as it takes: making room by measuring texts, and drawing twice for it, took longer.
 """
 
-import math
+import warnings
+from functools import lru_cache
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 import healpy
 import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.cm import ScalarMappable
-from matplotlib.colors import LogNorm, Normalize
+from matplotlib.colors import Colormap, LogNorm, Normalize, to_rgb
 from matplotlib.figure import Figure
-from matplotlib.image import AxesImage
 from matplotlib.patches import Ellipse, Patch
 from matplotlib.ticker import MaxNLocator
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from platecover.coverage.directions import ra_dec_deg, separation_deg
 from platecover.coverage.map_quantities import QUANTITIES
+from platecover.coverage.mollweide import HALF_HEIGHT, HALF_WIDTH, mollweide_ra_dec, mollweide_xy
+from platecover.coverage.plot_titles import title_lines
+from platecover.coverage.png_palette import write_png
 from platecover.coverage.region_arcs import points_on_arcs
 from platecover.coverage.regions import ArcRegion, Region
 
-HALF_WIDTH, HALF_HEIGHT = 2.0 * math.sqrt(2.0), math.sqrt(2.0)  # of the ellipse, unit sphere
-_SIZE_INCH, _NARROW_INCH = (9.0, 5.6), (4.4, 3.2)
 _DOTS_PER_INCH = 150
-_ACROSS = 1400  # picture elements of the drawn sky
+_WIDTH_INCH, _NARROW_INCH = 9.0, 4.4
+_BESIDE = 1.1  # half the figure's width over half the sky's, for the label of the equator
+_SOURCE_INCH, _BAR_INCH, _SKY_INCH = 0.06, 0.66, 0.86  # from the bottom to these
+_BAR_HEIGHT_INCH, _BAR_SHARE = 0.13, 0.6  # of the legend; its share of the figure's width
+_LINE_INCH, _ABOVE_INCH = 0.2, 0.1  # a line of the title; over it
 _COLOURS = "viridis"  # perceptually even, fit for colour-blind people
+_SHADES = 64  # of them, no step of which is seen: a quarter of a palette
+_LINE_SHARES, _GREYS = (0.25, 0.5, 0.75), 17  # of the palette: how much of a line; of letters
 _NOTHING = "#E4E4E4"
 _GRID_COLOUR = "#7A7A7A"
 _WIDE_RANGE = 30.0  # largest count over median count from which the scale is logarithmic
@@ -37,49 +46,9 @@ _HOURS, _FEWER_HOURS = range(0, 24, 2), range(0, 24, 4)
 _OUTLINE_COLOUR, _HALO = "#C8102E", "white"
 _SMALL_DEG, _RING_POINTS = 4.0, 16.0  # a region smaller across gets a ring of that diameter
 _SHARES = np.linspace(0.0, 1.0, 181)  # points along each arc of an outline
-_NEWTON_STEPS = 60
 _CLOSE = 1e-12
-
-
-def mollweide_xy(
-    ra_deg: ArrayLike, dec_deg: ArrayLike
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Project positions; x from -2 sqrt 2 to 2 sqrt 2, y from -sqrt 2 to sqrt 2.
-
-    Parameters
-    ----------
-    ra_deg, dec_deg : array_like of float
-        Degrees, shapes that broadcast. RA 180 goes to the left edge.
-
-    Notes
-    -----
-    Calabretta & Greisen 2002, A&A 395, 1077, section 5.3.3 (MOL), for the unit sphere.
-    """
-    ra, dec = np.broadcast_arrays(np.asarray(ra_deg, np.float64), np.asarray(dec_deg, np.float64))
-    longitude = np.radians((ra + 180.0) % 360.0 - 180.0)
-    longitude = np.where(longitude == -np.pi, np.pi, longitude)
-    latitude = np.radians(dec)
-    aim = np.pi * np.sin(latitude)
-    theta = 2.0 * np.arcsin(np.clip(2.0 * latitude / np.pi, -1.0, 1.0))
-    for _ in range(_NEWTON_STEPS):  # theta + sin theta = pi sin(dec), theta twice the angle drawn
-        slope = 1.0 + np.cos(theta)
-        step = np.where(slope > _CLOSE, theta + np.sin(theta) - aim, 0.0) / np.maximum(
-            slope, _CLOSE
-        )
-        theta = np.clip(theta - step, -np.pi, np.pi)
-    x = -HALF_WIDTH / np.pi * longitude * np.cos(theta / 2.0)
-    return x, HALF_HEIGHT * np.sin(theta / 2.0)
-
-
-def mollweide_ra_dec(x: ArrayLike, y: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Positions in degrees of projected points; NaN outside the ellipse."""
-    x, y = np.broadcast_arrays(np.asarray(x, np.float64), np.asarray(y, np.float64))
-    inside = (x / HALF_WIDTH) ** 2 + (y / HALF_HEIGHT) ** 2 < 1.0
-    half_theta = np.arcsin(np.where(inside, y / HALF_HEIGHT, 0.0))
-    longitude = -np.pi * x / (HALF_WIDTH * np.cos(half_theta))
-    latitude = np.arcsin((2.0 * half_theta + np.sin(2.0 * half_theta)) / np.pi)
-    ra = np.where(inside, np.degrees(longitude) % 360.0, np.nan)
-    return ra, np.where(inside, np.degrees(latitude), np.nan)
+_PICTURES = 4  # kept in memory: which cell each element of a picture shows, 3 MB
+_STYLE: dict[Any, Any] = {"svg.fonttype": "none"}
 
 
 def plot_map(
@@ -113,26 +82,49 @@ def plot_map(
     narrow : bool, optional
         Whether it is for a small screen held upright: fewer labels, in the same size.
     """
-    figure = Figure(figsize=_NARROW_INCH if narrow else _SIZE_INCH, layout="constrained")
-    axes = figure.add_subplot()
     described = QUANTITIES[quantity]
     is_count = described.unit == "" and quantity != "scanned_share"
     shown = np.where(values > 0.0, values, np.nan) if is_count else values
-    picture = _draw_sky(axes, shown, order, _norm(shown, is_count))
-    _draw_grid(axes, _FEWER_HOURS if narrow else _HOURS)
-    if isinstance(outline, ArcRegion) and len(outline.arcs):
-        _draw_outline(axes, outline)
-    label = described.description + (" (years)" if quantity == "gap" else "")
-    if np.isfinite(shown).any():
-        _draw_legend(figure, axes, picture, label, is_count)
-    else:
-        axes.text(0.0, 0.0, "nothing to show", ha="center", va="center")
-    patch = Patch(facecolor=_NOTHING, edgecolor=_GRID_COLOUR, linewidth=0.5, label="nothing")
-    axes.legend(handles=[patch], loc="lower right", frameon=False, fontsize="small")
-    axes.set_title(title.replace("$", r"\$"), loc="left", fontsize="large", wrap=True)
-    figure.supxlabel(source.replace("$", r"\$"), fontsize="x-small", x=0.01, ha="left")
-    with matplotlib.rc_context({"svg.fonttype": "none"}):
-        figure.savefig(out, format=form, dpi=_DOTS_PER_INCH)
+    colours = matplotlib.colormaps[_COLOURS].resampled(_SHADES).with_extremes(bad=_NOTHING)
+    scale = ScalarMappable(_norm(shown, is_count), colours)
+    lines = title_lines(title, narrow)
+    with matplotlib.rc_context(_STYLE), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph", UserWarning)  # not every letter is in the font
+        width = _NARROW_INCH if narrow else _WIDTH_INCH
+        height = _SKY_INCH + width / 2.0 + _LINE_INCH * len(lines) + _ABOVE_INCH
+        figure = Figure(figsize=(width, height), dpi=_DOTS_PER_INCH)
+        axes = figure.add_axes((0.0, _SKY_INCH / height, 1.0, width / 2.0 / height))
+        _draw_sky(axes, scale.to_rgba(shown, bytes=True), order, int(width * _DOTS_PER_INCH))
+        _draw_grid(axes, _FEWER_HOURS if narrow else _HOURS)
+        if isinstance(outline, ArcRegion) and len(outline.arcs):
+            _draw_outline(axes, outline)
+        if np.isfinite(shown).any():
+            label = described.description + (" (years)" if quantity == "gap" else "")
+            _draw_legend(figure, scale, label, is_count)
+        else:
+            axes.text(0.0, 0.0, "nothing to show", ha="center", va="center")
+        patch = Patch(facecolor=_NOTHING, edgecolor=_GRID_COLOUR, linewidth=0.5, label="nothing")
+        axes.legend(handles=[patch], loc="lower right", frameon=False, fontsize="small")
+        left, top = 0.06 / width, 1.0 - _ABOVE_INCH / height
+        figure.text(left, top, "\n".join(lines), fontsize="large", va="top")
+        shown_source = source.replace("$", r"\$")
+        figure.text(left, _SOURCE_INCH / height, shown_source, fontsize="x-small", va="bottom")
+        if form == "png":
+            canvas: Any = FigureCanvasAgg(figure)
+            canvas.draw()
+            write_png(np.asarray(canvas.buffer_rgba()), _palette(colours), out)
+        else:
+            figure.savefig(out, format=form, dpi=_DOTS_PER_INCH)
+
+
+def _palette(colours: Colormap) -> NDArray[np.uint8]:
+    """Colours that a picture must have: the sky's, these under grid lines, greys of letters."""
+    shades = colours(np.arange(_SHADES), bytes=True)[:, :3]
+    names = (_GRID_COLOUR, _NOTHING, _OUTLINE_COLOUR)
+    named = np.rint(255.0 * np.array([to_rgb(name) for name in names]))
+    under_grid = [share * named[0] + (1.0 - share) * shades[::2] for share in _LINE_SHARES]
+    greys = np.repeat(np.linspace(0.0, 255.0, _GREYS)[:, None], 3, axis=1)
+    return np.concatenate([shades, named, greys, *under_grid]).astype(np.uint8)
 
 
 def _norm(shown: NDArray[np.float64], is_count: bool) -> Normalize:
@@ -148,27 +140,33 @@ def _norm(shown: NDArray[np.float64], is_count: bool) -> Normalize:
     return Normalize(low, high if high > low else low + 1.0)
 
 
-def _draw_sky(axes: Axes, shown: NDArray[np.float64], order: int, norm: Normalize) -> AxesImage:
-    """Draw each picture element with the value of the cell under it."""
-    x = (np.arange(_ACROSS) + 0.5) / _ACROSS * 2.0 * HALF_WIDTH - HALF_WIDTH
-    y = (np.arange(_ACROSS // 2) + 0.5) / (_ACROSS // 2) * 2.0 * HALF_HEIGHT - HALF_HEIGHT
+def _draw_sky(axes: Axes, colours: NDArray[np.uint8], order: int, across: int) -> None:
+    """Draw each picture element, so many across, in the colour of the cell under it."""
+    size = (2.0 * HALF_WIDTH, 2.0 * HALF_HEIGHT)
+    axes.add_patch(Ellipse((0.0, 0.0), *size, fill=False, edgecolor=_GRID_COLOUR, linewidth=0.8))
+    clear = np.zeros((1, 4), dtype=np.uint8)  # of what is no cell
+    picture = np.concatenate([colours, clear])[_picture_cells(order, across)]
+    extent = (
+        -_BESIDE * HALF_WIDTH,
+        _BESIDE * HALF_WIDTH,
+        -_BESIDE * HALF_HEIGHT,
+        _BESIDE * HALF_HEIGHT,
+    )
+    axes.imshow(picture, origin="lower", extent=extent, interpolation="nearest", aspect="auto")
+    axes.axis("off")
+
+
+@lru_cache(_PICTURES)
+def _picture_cells(order: int, across: int) -> NDArray[np.int32]:
+    """Cell under each picture element, shape (across // 2, across); -1 outside the sky."""
+    down = across // 2
+    x = _BESIDE * HALF_WIDTH * ((np.arange(across) + 0.5) / across * 2.0 - 1.0)
+    y = _BESIDE * HALF_HEIGHT * ((np.arange(down) + 0.5) / down * 2.0 - 1.0)
     ra, dec = mollweide_ra_dec(x[None, :], y[:, None])
     inside = np.isfinite(ra)
-    cells = healpy.ang2pix(1 << order, ra[inside], dec[inside], nest=True, lonlat=True)
-    picture = np.full(ra.shape, np.nan)
-    picture[inside] = shown[cells]
-    size = (2.0 * HALF_WIDTH, 2.0 * HALF_HEIGHT)
-    axes.add_patch(Ellipse((0.0, 0.0), *size, facecolor=_NOTHING, zorder=0.0))
-    axes.add_patch(Ellipse((0.0, 0.0), *size, fill=False, edgecolor=_GRID_COLOUR, linewidth=0.8))
-    extent = (-HALF_WIDTH, HALF_WIDTH, -HALF_HEIGHT, HALF_HEIGHT)
-    drawn = axes.imshow(
-        picture, cmap=_COLOURS, norm=norm, origin="lower", extent=extent, interpolation="nearest"
-    )
-    axes.set_xlim(-1.08 * HALF_WIDTH, 1.08 * HALF_WIDTH)
-    axes.set_ylim(-1.08 * HALF_HEIGHT, 1.08 * HALF_HEIGHT)
-    axes.set_aspect("equal")
-    axes.axis("off")
-    return drawn
+    cells = np.full(ra.shape, -1, dtype=np.int32)
+    cells[inside] = healpy.ang2pix(1 << order, ra[inside], dec[inside], nest=True, lonlat=True)
+    return cells
 
 
 def _draw_grid(axes: Axes, labelled: range) -> None:
@@ -180,7 +178,7 @@ def _draw_grid(axes: Axes, labelled: range) -> None:
     for dec in _PARALLELS_DEG:
         x, y = mollweide_xy(180.0, dec)
         label = f"{dec:+d}°" if dec else "0°"
-        axes.text(float(x) - 0.08, float(y), label, ha="right", va="center", fontsize="x-small")
+        axes.text(float(x) - 0.06, float(y), label, ha="right", va="center", fontsize="x-small")
     behind = {"facecolor": "white", "alpha": 0.65, "edgecolor": "none", "pad": 0.6}
     for hour in labelled:
         if hour != 12:  # the edge itself
@@ -216,16 +214,14 @@ def _draw_outline(axes: Axes, region: ArcRegion) -> None:
             axes.plot(*piece, color=colour, linewidth=width, solid_capstyle="round")
 
 
-def _draw_legend(
-    figure: Figure, axes: Axes, picture: ScalarMappable, label: str, is_count: bool
-) -> None:
+def _draw_legend(figure: Figure, scale: ScalarMappable, label: str, is_count: bool) -> None:
     """Draw the scale of colours under the sky."""
-    bar = figure.colorbar(
-        picture, ax=axes, orientation="horizontal", shrink=0.6, aspect=40, pad=0.02
-    )
+    height = figure.get_figheight()
+    place = ((1.0 - _BAR_SHARE) / 2.0, _BAR_INCH / height, _BAR_SHARE, _BAR_HEIGHT_INCH / height)
+    bar = figure.colorbar(scale, cax=figure.add_axes(place), orientation="horizontal")
     bar.set_label(label)
     bar.outline.set_linewidth(0.4)
-    if is_count and not isinstance(picture.norm, LogNorm):
+    if is_count and not isinstance(scale.norm, LogNorm):
         bar.ax.xaxis.set_major_locator(MaxNLocator(integer=True))
-    elif isinstance(picture.norm, LogNorm):
+    elif isinstance(scale.norm, LogNorm):
         bar.ax.xaxis.set_major_formatter("{x:g}")

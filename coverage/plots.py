@@ -1,6 +1,5 @@
 """Plots for people who would rather look."""
 
-import textwrap
 import warnings
 from collections.abc import Mapping
 from pathlib import Path
@@ -14,6 +13,7 @@ from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
 from platecover.coverage.errors import QueryError
+from platecover.coverage.plot_titles import NARROW_CHARACTERS, title_lines
 
 PLOT_FORMATS = (".png", ".svg", ".pdf")
 
@@ -24,7 +24,6 @@ _HATCHES = ("", "", "", "", "///", "...", "\\\\\\")
 _OTHERS, _OTHERS_COLOUR = "other series", "#8C8C8C"
 _SIZE_INCH, _NARROW_INCH = (9.0, 5.0), (4.4, 4.6)
 _DOTS_PER_INCH = 150
-_TITLE_WIDTH, _NARROW_TITLE_WIDTH, _TITLE_LINES = 88, 38, 3  # characters, characters, lines
 _KEY_WIDTH = 6  # characters that the coloured key of a legend takes, with the gap after it
 _FEWEST_BINS = 10  # on the axis, so that a single bin is a bar and not a wall
 _ROUND_STEPS = [1, 2, 5, 10]  # between marks on an axis
@@ -108,9 +107,7 @@ def _epochs_figure(answer: Mapping[str, Any], title: str, source: str, narrow: b
     axes.spines[["top", "right"]].set_visible(False)
     axes.set_xlabel("year of mid-exposure (UT)")
     axes.set_ylabel("exposures a year" if width == 1 else f"exposures in {width} years")
-    width_chars = _NARROW_TITLE_WIDTH if narrow else _TITLE_WIDTH
-    lines = textwrap.wrap(title, width_chars, max_lines=_TITLE_LINES, placeholder=" ...")
-    axes.set_title("\n".join(lines).replace("$", r"\$"), loc="left", fontsize="large")
+    axes.set_title("\n".join(title_lines(title, narrow)), loc="left", fontsize="large")
     drawn = f"dated exposures drawn: {int(below.sum())}; undated, not drawn: {answer['undated']}"
     note = f"{drawn}\n{source}"
     figure.supxlabel(note.replace("$", r"\$"), fontsize="x-small", x=0.01, ha="left")
@@ -122,7 +119,7 @@ def _draw_legend(axes: Axes, narrow: bool) -> None:
     longest = max(len(label) for label in axes.get_legend_handles_labels()[1])
     axes.legend(
         title="series", alignment="left", reverse=not narrow, frameon=False, loc="upper left",
-        ncols=max(_NARROW_TITLE_WIDTH // (longest + _KEY_WIDTH), 1) if narrow else 1,
+        ncols=max(NARROW_CHARACTERS // (longest + _KEY_WIDTH), 1) if narrow else 1,
         bbox_to_anchor=(0.0, -0.2) if narrow else (1.0, 1.0),
     )  # fmt: skip
 

@@ -101,6 +101,19 @@ def test_every_field_by_hand(small: Archive) -> None:
         assert_allclose(each["covered_deg2"], expected, rtol=0.01)
 
 
+def test_a_plate_counts_once_in_every_bin_it_was_exposed_in(tmp_path: Path) -> None:
+    dates = {"HB 1": ("1900-01-05", "1900-03-01", "1901-02-01", "1903-01-01"),
+             "HB 2": ("1900-02-01", "1901-03-01")}  # fmt: skip
+    rows = [
+        {"plate": plate, **HERE, "date": date, "time": "03:00"}
+        for plate, each in dates.items()
+        for date in each
+    ]
+    archive = build_archive(tmp_path, rows)
+    assert counts(archive.epochs(POINT), "plates") == {1900: 2, 1901: 2, 1902: 0, 1903: 1}
+    assert counts(archive.epochs(POINT, 10), "plates") == {1900: 2}
+
+
 def test_answers_are_plain_values(small: Archive) -> None:
     def check(value: object) -> None:
         if isinstance(value, dict):

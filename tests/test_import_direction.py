@@ -36,7 +36,7 @@ FLOORS: dict[str, set[str]] = {
         "answers", "covered_area", "epochs", "filters", "folded_words", "map_counts", "map_epochs",
         "per_edition", "plate_record", "region_hits", "search", "sky_map", "union_moc",
     },
-    "using": {"map_files", "map_plots", "plots"},
+    "using": {"map_files", "map_plots", "mollweide", "plot_titles", "plots", "png_palette"},
     "face": {"archive"},
 }  # fmt: skip
 MAY_IMPORT: dict[str, set[str]] = {
