@@ -129,10 +129,12 @@ def _count_held(
             if n_open == 0:
                 break
             record = geometry[numbers[i]]
+            reach = math.cos(min(record.usable_radius_rad, math.pi / 2))
             left = 0
             for at in range(n_open):
                 cell = open_cells[at]
-                if not _holds(record, centres[cell, 0], centres[cell, 1], centres[cell, 2]):
+                x, y, z = centres[cell, 0], centres[cell, 1], centres[cell, 2]
+                if not _holds(record, reach, x, y, z):
                     open_cells[left] = cell
                     left += 1
             n_open = left
@@ -140,10 +142,10 @@ def _count_held(
 
 
 @compiled
-def _holds(record: Any, x: float, y: float, z: float) -> bool:
-    """Whether a direction lies in a footprint, without margin."""
+def _holds(record: Any, reach: float, x: float, y: float, z: float) -> bool:
+    """Whether a direction lies in a footprint, whose usable radius has the cosine `reach`."""
     u, v, w = in_plate_axes(record, x, y, z)
-    if w <= 0.0 or w < math.cos(min(record.usable_radius_rad, math.pi / 2)):
+    if w <= 0.0 or w < reach:
         return False
     plate_x, plate_y = abs(u) / w, abs(v) / w
     tan_x, tan_y = record.tan_half_width, record.tan_half_height
