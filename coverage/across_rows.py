@@ -4,9 +4,8 @@ Everything is held as one number a row or left on disk, so that memory stays sma
 the logs are.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 import pyarrow as pa
@@ -53,28 +52,28 @@ class PlateLogs:
     remarks: pa.Table
     _remarked: dict[int, str]  # more remarks by row than reading has put there
 
-    @cached_property
-    def exposure_ids(self) -> pa.Array:
-        """Ids of the kept rows."""
-        return _exposure_ids(self.kept, self.plates["plate"], self.plate_of_row, self.identity)
-
-    def exposure_column(self, name: str) -> pa.Array:
-        """One of `columns.EXPOSURE_COLUMNS` for the kept rows, in their order."""
+    def exposure_columns(self, names: Sequence[str]) -> dict[str, pa.Array]:
+        """Some of `columns.EXPOSURE_COLUMNS` for the kept rows, in their order."""
         places = pa.array(self.kept)
-        if name == "exposure_id":
-            return self.exposure_ids
-        if name == "plate" or name in PLATE_FACTS:
-            return self.plates[name].take(pa.array(self.plate_of_row[self.kept]))
-        if name == "exposure":
-            return pa.array(self.identity.exposure[self.kept])
-        if name == "log_file":
-            return self.rows.log_files().take(places).cast(pa.large_string())
-        if name == "log_row":
-            return pa.array(self.rows.row_numbers[self.kept])
-        values = self.rows.column(name)
-        if name == "remarks":
-            values = _with_more(values, self._remarked)
-        return values.take(places)
+        plate_places = pa.array(self.plate_of_row[self.kept])
+        columns = {}
+        for name in names:
+            if name == "exposure_id":
+                columns[name] = _exposure_ids(
+                    self.kept, self.plates["plate"], self.plate_of_row, self.identity
+                )
+            elif name == "plate" or name in PLATE_FACTS:
+                columns[name] = self.plates[name].take(plate_places)
+            elif name == "exposure":
+                columns[name] = pa.array(self.identity.exposure[self.kept])
+            elif name == "log_file":
+                columns[name] = self.rows.log_files().take(places).cast(pa.large_string())
+            elif name == "log_row":
+                columns[name] = pa.array(self.rows.row_numbers[self.kept])
+        read = self.rows.columns([name for name in names if name not in columns])
+        if "remarks" in read:
+            read["remarks"] = _with_more(read["remarks"], self._remarked)
+        return columns | {name: values.take(places) for name, values in read.items()}
 
 
 def settle(rows: LoggedRows, progress: Callable[[str, int, int], None] | None = None) -> PlateLogs:
@@ -175,7 +174,8 @@ def _plate_columns(
     counts = np.bincount(plate_of_row[kept], minlength=n_plates)
     of_first = ("series", "number", "suffix", "glass_width_mm", "glass_height_mm",
                 "glass_thickness_mm", "shelved_by")  # fmt: skip
-    columns = {name: rows.column(name).take(pa.array(first)) for name in of_first}
+    read = rows.columns(of_first)
+    columns = {name: read[name].take(pa.array(first)) for name in of_first}
     return columns | {"exposures": pa.array(counts.astype(np.int64))}
 
 
@@ -191,9 +191,10 @@ def _set_aside(rows: LoggedRows, faulty: NDArray[np.bool_], identity: Identity) 
         "reason": [identity.repeats[row] for row in repeats.tolist()],
         "cells": list(rows.as_json(repeats)),
     }
+    read = rows.columns([f"fault_{name}" for name in texts])
     columns = {
         name: pa.concat_arrays([
-            rows.column(f"fault_{name}").take(pa.array(of_reading)),
+            read[f"fault_{name}"].take(pa.array(of_reading)),
             more if isinstance(more, pa.Array) else pa.array(more, pa.large_string()),
         ])
         for name, more in texts.items()

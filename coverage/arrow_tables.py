@@ -1,6 +1,6 @@
 """Columns as Arrow tables: one form for keeping (nulls), one for searching (memory-mapped)."""
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -123,7 +123,6 @@ def write_kept_columns(
     mapped: pa.Table,
     declared: Sequence[Column],
     path: Path,
-    progress: Callable[[int], None] | None = None,
 ) -> None:
     """Write a table of mapped columns for keeping, some rows at a time.
 
@@ -134,8 +133,6 @@ def write_kept_columns(
     declared : sequence of Column
     path : pathlib.Path
         Parquet file.
-    progress : callable, optional
-        Called with the rows written since the last call.
     """
     schema = _kept_schema(declared)
     with pq.ParquetWriter(path, schema, compression="zstd") as writer:
@@ -143,5 +140,3 @@ def write_kept_columns(
             some = mapped.slice(start, _ROW_GROUP)
             columns = {name: some.column(name).combine_chunks() for name in some.column_names}
             writer.write_table(kept_table(columns, declared), row_group_size=_ROW_GROUP)
-            if progress is not None:
-                progress(len(some))

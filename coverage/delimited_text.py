@@ -5,6 +5,7 @@ import io
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
@@ -71,6 +72,7 @@ class TextPart:
         rows: list[list[str]] = []
         row_numbers: list[int] = []
         overlong: dict[int, list[str]] = {}
+        swallowed: dict[int, str] = {}
         text = self.content.decode(self.layout.encoding)
         with cells_of_any_length():
             for line, cells in cells_of_records(text, self.layout.separator):
@@ -78,6 +80,8 @@ class TextPart:
                     continue
                 if len(cells) == 1 and len(header) > 1 and self.layout.one_separator:
                     self._refuse_other_separator(text, line)
+                if _may_hold_a_row(cells, self.layout.separator, len(header)):
+                    swallowed[len(rows)] = _cell_with_line_end(header, cells)
                 if len(cells) > len(header):
                     overlong[len(rows)] = cells[len(header) :]
                 rows.append(cells[: len(header)] + [""] * (len(header) - len(cells)))
@@ -88,7 +92,7 @@ class TextPart:
             for name, cells in zip(header, by_column, strict=True)
         ]
         numbers = np.array(row_numbers, dtype=np.int64)
-        return log_table(self.layout.path, columns, numbers, overlong)
+        return log_table(self.layout.path, columns, numbers, overlong, swallowed)
 
     def _refuse_other_separator(self, text: str, line: int) -> None:
         """Raise LogFileError if a row of one cell has all its cells by another separator."""
@@ -104,60 +108,78 @@ class TextPart:
 
 
 @dataclass(frozen=True)
+class TextSource:
+    """Text of a log: a file, or the bytes of what cannot be read twice, such as a pipe.
+
+    `origin` is where the text begins, after a byte-order mark.
+    """
+
+    file: Path | bytes
+    encoding: str
+    origin: int
+    size: int
+    sha256: str
+
+    def open(self) -> BinaryIO:
+        """Open it at the beginning of the text."""
+        stream = io.BytesIO(self.file) if isinstance(self.file, bytes) else self.file.open("rb")
+        stream.seek(self.origin)
+        return stream
+
+
+@dataclass(frozen=True)
 class TextLog:
     """A text log whose header, so many lines long, has been read."""
 
     layout: TextLayout
-    stream: BinaryIO
-    origin: int  # of the text in the stream, after a byte-order mark
+    source: TextSource
     header_lines: int
 
     @property
     def size(self) -> int:
         """Bytes of the file."""
-        return self.stream.seek(0, io.SEEK_END)
+        return self.source.size
+
+    @property
+    def sha256(self) -> str:
+        """Digest of the file."""
+        return self.source.sha256
 
     def parts(self, rows: int) -> Iterator[TextPart]:
         """Yield what follows the header in parts of at most `rows` records."""
         layout = self.layout
-        self.stream.seek(self.origin)
-        lines = Lines(self.stream)
-        with cells_of_any_length():
+        with self.source.open() as stream, cells_of_any_length():
+            lines = Lines(stream)
             for _ in range(self.header_lines):
                 next(lines)
             for first, content in parts(lines, layout.separator, layout.encoding, rows):
                 yield TextPart(layout, first, content)
 
-    def close(self) -> None:
-        """Let the file go."""
-        self.stream.close()
 
-
-def open_delimited(path: str, stream: BinaryIO, encoding: str) -> TextLog:
+def open_delimited(path: str, source: TextSource) -> TextLog:
     """Read the header of a table; its first line tells the separator.
-
-    The stream stands at the start of the text.
 
     Raises
     ------
     LogFileError
         If the header is no table's.
     """
-    origin = stream.tell()
-    lines = Lines(stream)
-    first = next((line for line in lines if line.decode(encoding).strip()), None)
-    if first is None:
-        raise LogFileError(f"{path}: the file is empty; a plate log starts with a header line")
-    header = first.decode(encoding)
-    if _CONTROLS.search(header):
-        raise LogFileError(f"{path}: not a table: its first line is binary, not a header")
-    separator = _header_separator(path, header)
-    lines.give_back([first])
-    layout = _layout(path, lines, encoding, separator, {}, one_separator=True)
-    return TextLog(layout, stream, origin, lines.number)
+    encoding = source.encoding
+    with source.open() as stream:
+        lines = Lines(stream)
+        first = next((line for line in lines if line.decode(encoding).strip()), None)
+        if first is None:
+            raise LogFileError(f"{path}: the file is empty; a plate log starts with a header line")
+        header = first.decode(encoding)
+        if _CONTROLS.search(header):
+            raise LogFileError(f"{path}: not a table: its first line is binary, not a header")
+        separator = _header_separator(path, header)
+        lines.give_back([first])
+        layout = _layout(path, lines, encoding, separator, {}, one_separator=True)
+        return TextLog(layout, source, lines.number)
 
 
-def open_ecsv(path: str, stream: BinaryIO, encoding: str) -> TextLog:
+def open_ecsv(path: str, source: TextSource) -> TextLog:
     """Read the header of an ECSV table (Astropy Proposal for Enhancement 6): YAML comments.
 
     Raises
@@ -165,20 +187,24 @@ def open_ecsv(path: str, stream: BinaryIO, encoding: str) -> TextLog:
     LogFileError
         If the YAML cannot be read or declares an unknown separator.
     """
-    origin = stream.tell()
-    lines = Lines(stream)
-    comments: list[str] = []
-    for line in lines:
-        if not line.startswith(b"#"):
-            lines.give_back([line])
-            break
-        comments.append(line.decode(encoding)[1:].removeprefix(" "))
-    start = next((i for i, line in enumerate(comments) if line.strip() == "---"), len(comments))
-    declared, separator = declared_columns(path, "".join(comments[start:]))
-    if separator not in (" ", *SEPARATORS):
-        raise LogFileError(f"{path}: the ECSV delimiter {separator!r} is neither blank nor comma")
-    layout = _layout(path, lines, encoding, separator, declared, one_separator=False)
-    return TextLog(layout, stream, origin, lines.number)
+    encoding = source.encoding
+    with source.open() as stream:
+        lines = Lines(stream)
+        comments: list[str] = []
+        for line in lines:
+            if not line.startswith(b"#"):
+                lines.give_back([line])
+                break
+            comments.append(line.decode(encoding)[1:].removeprefix(" "))
+        marks = [i for i, text in enumerate(comments) if text.strip() == "---"]
+        first = marks[0] if marks else len(comments)
+        declared, separator = declared_columns(path, "".join(comments[first:]))
+        if separator not in (" ", *SEPARATORS):
+            raise LogFileError(
+                f"{path}: the ECSV delimiter {separator!r} is neither blank nor comma"
+            )
+        layout = _layout(path, lines, encoding, separator, declared, one_separator=False)
+        return TextLog(layout, source, lines.number)
 
 
 def _layout(
@@ -200,6 +226,21 @@ def _layout(
                 names = checked_names(path, cells)
                 return TextLayout(path, encoding, separator, names, declared, one_separator)
     raise LogFileError(f"{path}: not a table: it has no line of column names")
+
+
+def _may_hold_a_row(cells: list[str], separator: str, n_columns: int) -> bool:
+    """Whether a quoted cell holds a line end and as many separators as a row has."""
+    return n_columns > 1 and any(
+        cell.count(separator) >= n_columns - 1 and ("\n" in cell or "\r" in cell)
+        for cell in cells
+        if len(cell) > n_columns
+    )
+
+
+def _cell_with_line_end(header: tuple[str, ...], cells: list[str]) -> str:
+    """Lower-case name of the column of the first cell that holds a line end."""
+    named = zip(header, cells, strict=False)
+    return next((name.lower() for name, cell in named if "\n" in cell or "\r" in cell), "")
 
 
 def _has_cells(cells: list[str]) -> bool:

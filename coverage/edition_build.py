@@ -2,13 +2,12 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -25,7 +24,6 @@ from platecover.coverage.columns import (
     EXPOSURE_COLUMNS,
     HISTORY_COLUMNS,
     PLATE_COLUMNS,
-    PLATE_FACTS,
     REMARK_COLUMNS,
     SET_ASIDE_COLUMNS,
     Column,
@@ -36,7 +34,6 @@ from platecover.coverage.edition import (
     PLATES,
     Edition,
     current_number,
-    digest,
     edition_folder,
     open_edition,
     open_geometry,
@@ -44,6 +41,7 @@ from platecover.coverage.edition import (
 from platecover.coverage.edition_publish import archive_lock, publish
 from platecover.coverage.errors import ArchiveError, LogFileError
 from platecover.coverage.footprint_union import union_ranges
+from platecover.coverage.growing_array import GrowingArray
 from platecover.coverage.index_build import KeptCells, write_cell_index
 from platecover.coverage.logged_rows import part_notes
 from platecover.coverage.map_cells import KeptMapCells, open_map_cells, write_map_cells
@@ -61,6 +59,7 @@ Progress = Callable[[str, int, int], None]  # stage, done, total
 SUMMARY_MOC_ORDER = 9  # 6.9 arcmin
 _NAMED = 5  # plates or rows named in a message
 _MOST_REFUSED = 1_000  # rows that an error carries
+_GROUPS = 16  # of columns that are read and written together
 _SLICE = 100_000  # exposures whose geometry is in memory at once
 _GEOMETRY_OF = ("s_ra", "s_dec", "position_angle_deg", "width_mm", "height_mm",
                 "scale_arcsec_per_mm", "usable_radius_deg", "margin", "orientation_known",
@@ -133,7 +132,7 @@ def build(
         before = _last_edition(archive)
         for name in (LOGGED, EXPOSURES, PLATES):
             (folder / name).mkdir()
-        rows = read_logs(
+        rows, log_digests = read_logs(
             logs, observatory, folder / LOGGED,
             earlier=before.logged.folder if before else None,
             processes=processes, part_rows=part_rows, progress=tell,
@@ -144,10 +143,13 @@ def build(
             _refuse_if_plates_vanish(archive, read)
         entries = read_ledger(archive)
         plates, unknown = replay(read.plates, entries)
-        _write_tables(folder, read, plates, tell)
+        _write_columns(folder, read, plates, tell)
         told = kept_table(history(read.plates, entries), HISTORY_COLUMNS)
         write_parquet(told, folder / "history.parquet")
-        _write_footprints(folder, before, tell)
+        with ThreadPoolExecutor(1) as beside:
+            tables = beside.submit(_write_kept_tables, folder, read)
+            _write_footprints(folder, before, tell)
+            tables.result()
         reports.append(
             BuildReport(
                 number, len(rows), len(read.kept), len(read.set_aside), len(read.remarks),
@@ -162,7 +164,10 @@ def build(
                 "plates": len(plates["plate"]),
             },
             "built": datetime.now(UTC).isoformat(timespec="seconds"),
-            "logs": [{"file": str(path), "sha256": digest(path)} for path in logs],
+            "logs": [
+                {"file": str(path), "sha256": sha256}
+                for path, sha256 in zip(logs, log_digests, strict=True)
+            ],
             "observatory": observatory.as_plain(),
             "known": _known_values(observatory),
             "parts": part_notes(rows.parts),
@@ -228,33 +233,31 @@ def _refuse_if_plates_vanish(archive: Path, read: PlateLogs) -> None:
         )
 
 
-def _write_tables(
+def _write_columns(
     folder: Path, read: PlateLogs, plates: Mapping[str, pa.Array], tell: Progress
 ) -> None:
-    """Write every table of an edition, column by column."""
+    """Write the columns of exposures and plates, as searches map them."""
     step = _counter(tell, "columns", len(PLATE_COLUMNS) + len(EXPOSURE_COLUMNS))
     for column in PLATE_COLUMNS:
         write_mapped_column(plates[column.name], column, folder / PLATES)
         step(1)
-    plate_of_exposure = pa.array(read.plate_of_row[read.kept])
+    of_exposures = replace(read, plates=dict(plates))  # the ledger's word on them included
 
-    def write_column(column: Column) -> None:
-        if column.name in PLATE_FACTS:
-            values = plates[column.name].take(plate_of_exposure)
-        else:
-            values = read.exposure_column(column.name)
-        write_mapped_column(values, column, folder / EXPOSURES)
+    def write_some(some: Sequence[Column]) -> None:
+        columns = of_exposures.exposure_columns([column.name for column in some])
+        for column in some:
+            write_mapped_column(columns.pop(column.name), column, folder / EXPOSURES)
 
+    groups = [EXPOSURE_COLUMNS[at::_GROUPS] for at in range(_GROUPS)]
     with ThreadPoolExecutor(cores()) as pool:
-        for _ in pool.map(write_column, EXPOSURE_COLUMNS):
-            step(1)
-    step = _counter(tell, "tables", len(read.kept))
-    for name, columns, count in (
-        (EXPOSURES, EXPOSURE_COLUMNS, step),
-        (PLATES, PLATE_COLUMNS, None),
-    ):
-        mapped = map_columns(folder / name, columns)
-        write_kept_columns(mapped, columns, folder / f"{name}.parquet", count)
+        for some, _ in zip(groups, pool.map(write_some, groups), strict=True):
+            step(len(some))
+
+
+def _write_kept_tables(folder: Path, read: PlateLogs) -> None:
+    """Write the tables for keeping."""
+    for name, columns in ((EXPOSURES, EXPOSURE_COLUMNS), (PLATES, PLATE_COLUMNS)):
+        write_kept_columns(map_columns(folder / name, columns), columns, folder / f"{name}.parquet")
     for table, declared, name in (
         (read.set_aside, SET_ASIDE_COLUMNS, "set_aside"),
         (read.remarks, REMARK_COLUMNS, "remarks"),
@@ -290,25 +293,26 @@ def _write_footprints(folder: Path, before: Edition | None, tell: Progress) -> N
 def _write_geometry(folder: Path, exposures: pa.Table, step: Callable[[int], None]) -> Records:
     """Write the footprints, some at a time; memory-mapped."""
     path = folder / "geometry.npy"
-    geometry = np.lib.format.open_memmap(path, "w+", GEOMETRY, (len(exposures),))
-    for start in range(0, len(exposures), _SLICE):
-        some = {
-            name: exposures.column(name).slice(start, _SLICE).to_numpy() for name in _GEOMETRY_OF
-        }
-        geometry[start : start + _SLICE] = geometry_records(
-            some["s_ra"],
-            some["s_dec"],
-            some["position_angle_deg"],
-            some["width_mm"],
-            some["height_mm"],
-            some["scale_arcsec_per_mm"],
-            usable_radius_deg=some["usable_radius_deg"],
-            margin_deg=some["margin"],
-            orientation_known=some["orientation_known"],
-            never_sure=some["never_sure"],
-        )
-        step(len(some["s_ra"]))
-    geometry.flush()
+    with GrowingArray(path, GEOMETRY) as geometry:
+        for start in range(0, len(exposures), _SLICE):
+            some = {
+                name: exposures.column(name).slice(start, _SLICE).to_numpy()
+                for name in _GEOMETRY_OF
+            }
+            records = geometry_records(
+                some["s_ra"],
+                some["s_dec"],
+                some["position_angle_deg"],
+                some["width_mm"],
+                some["height_mm"],
+                some["scale_arcsec_per_mm"],
+                usable_radius_deg=some["usable_radius_deg"],
+                margin_deg=some["margin"],
+                orientation_known=some["orientation_known"],
+                never_sure=some["never_sure"],
+            )
+            geometry.append(records)
+            step(len(records))
     return open_geometry(path, len(exposures))
 
 

@@ -30,6 +30,7 @@ from platecover.coverage.errors import ArchiveError
 LOCK = "lock"
 _OURS = {LOCK, CURRENT, EDITIONS, "ledger", f".{CURRENT}-new"}
 _SYNCS_AT_ONCE = 8
+_ROOM_LEFT_BYTES = 1 << 22  # with less, what failed failed for want of room
 _NAMED = 3  # other things named in a message
 _KEPT_EDITIONS = 3  # the one in use and two that requests in flight may still read
 
@@ -139,9 +140,16 @@ def publish(
         os.rename(staging, edition_folder(archive, number))
         _sync_one(editions)
         open_edition(edition_folder(archive, number)).verify(_stage(progress, "checking"))
-    except BaseException:
+    except BaseException as fault:
+        full = isinstance(fault, OSError) and shutil.disk_usage(archive).free < _ROOM_LEFT_BYTES
         shutil.rmtree(staging, ignore_errors=True)
         shutil.rmtree(edition_folder(archive, number), ignore_errors=True)
+        if isinstance(fault, OSError):
+            why = "the disk is full; make room and build again" if full else str(fault)
+            raise ArchiveError(
+                f"{archive}: the new edition could not be written: {why}"
+                " (what was in use is unchanged)"
+            ) from fault
         raise
     _point_to(archive, number)
     for old in sorted(_numbers(editions))[:-keep]:

@@ -30,7 +30,8 @@ class GrowingArray:
 
     def _write_header(self) -> None:
         """Write the header at the front; numpy leaves room in it for a longer number."""
-        facts = {"descr": self._dtype.str, "fortran_order": False, "shape": (self.length,)}
+        descr = np.lib.format.dtype_to_descr(self._dtype)
+        facts = {"descr": descr, "fortran_order": False, "shape": (self.length,)}
         np.lib.format.write_array_header_1_0(self._stream, facts)
 
     def __enter__(self) -> "GrowingArray":

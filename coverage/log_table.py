@@ -49,6 +49,8 @@ class LogTable:
     readings : dict of str to object array, shape (n,)
         Where a column has a unit of its own or holds true and false: its cells in the unit
         and words of a plate log.
+    swallowed : dict of int to str
+        Rows, by index, of which a quoted cell may hold another row, and that cell's column.
     """
 
     path: str
@@ -58,6 +60,7 @@ class LogTable:
     row_numbers: NDArray[np.int64]
     overlong: dict[int, list[str]] = field(default_factory=dict)
     readings: dict[str, Texts] = field(default_factory=dict)
+    swallowed: dict[int, str] = field(default_factory=dict)
     _texts: dict[str, Texts] = field(default_factory=dict, compare=False)
 
     def __len__(self) -> int:
@@ -114,6 +117,7 @@ def log_table(
     columns: Sequence[FileColumn],
     row_numbers: NDArray[np.int64],
     overlong: dict[int, list[str]] | None = None,
+    swallowed: dict[int, str] | None = None,
 ) -> LogTable:
     """Return a table of the columns of a file; LogFileError if they cannot be a plate log's."""
     names = checked_names(path, [column.name for column in columns])
@@ -129,7 +133,9 @@ def log_table(
     typed = frozenset(
         name.lower() for name, column in zip(names, columns, strict=True) if column.kind == NUMBER
     )
-    return LogTable(path, names, cells, typed, row_numbers, overlong or {}, readings)
+    return LogTable(
+        path, names, cells, typed, row_numbers, overlong or {}, readings, swallowed or {}
+    )
 
 
 def checked_names(path: str, names: Sequence[str]) -> tuple[str, ...]:

@@ -47,10 +47,11 @@ def plate_facts(rows: LoggedRows, plate_of_row: Integers, n_plates: int) -> Plat
     """
     remarks: list[tuple[int, str, str]] = []
     known = plate_of_row >= 0
-    addresses = rows.column("stated_scan_url")
+    read = rows.columns([f"stated_{name}" for name in _FACTS])
+    addresses = read["stated_scan_url"]
     with_url = np.zeros(n_plates + 1, dtype=np.bool_)  # the last is for rows without a plate
     with_url[plate_of_row[known & _given(addresses)]] = True
-    scanned = rows.column("stated_scanned")
+    scanned = read["stated_scanned"]
     denied = known & pc.equal(scanned, "no").to_numpy(zero_copy_only=False) & with_url[plate_of_row]
     for row in np.flatnonzero(denied).tolist():
         remarks.append((row, "scanned", "'no', but the plate has a scan_url; taken as yes"))
@@ -58,7 +59,7 @@ def plate_facts(rows: LoggedRows, plate_of_row: Integers, n_plates: int) -> Plat
     stated = {"scanned": pc.if_else(pa.array(denied), yes, scanned), "scan_url": addresses}
     columns = {}
     for of_log, of_plate in _FACTS.items():
-        values = stated[of_log] if of_log in stated else rows.column(f"stated_{of_log}")
+        values = stated[of_log] if of_log in stated else read[f"stated_{of_log}"]
         columns[of_plate] = _last_values(rows, of_log, values, plate_of_row, n_plates, remarks)
     columns["scanned"] = pc.if_else(pa.array(with_url[:-1]), yes, columns["scanned"])
     return PlateFacts(columns, remarks)

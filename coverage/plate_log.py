@@ -7,18 +7,19 @@ import hashlib
 import json
 import os
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, suppress
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path, PurePath
 
+import numpy as np
 import pyarrow.parquet as pq
 
 from platecover.coverage.errors import LogFileError
 from platecover.coverage.logged_rows import LoggedRows, RowPart
 from platecover.coverage.observatory import Observatory
 from platecover.coverage.row_reading import read_rows
-from platecover.coverage.table_files import PART_ROWS, LogPart, PlateLog, open_log
+from platecover.coverage.table_files import PART_ROWS, LogPart, open_log
 from platecover.coverage.text_arrays import well_formed
 from platecover.coverage.work_force import cores, in_order
 
@@ -64,7 +65,7 @@ def read_logs(
     processes: int | None = None,
     part_rows: int = PART_ROWS,
     progress: Progress | None = None,
-) -> LoggedRows:
+) -> tuple[LoggedRows, list[str]]:
     """Read plate logs in the order given.
 
     Parameters
@@ -86,7 +87,9 @@ def read_logs(
 
     Returns
     -------
-    LoggedRows
+    rows : LoggedRows
+    sha256 : list of str
+        Digest of each log, hexadecimal.
 
     Raises
     ------
@@ -98,42 +101,41 @@ def read_logs(
         raise LogFileError("no plate log named; name at least one")
     names = _short_names([str(path) for path in paths])
     digest = hashlib.sha256(repr(observatory).encode()).hexdigest()
-    with ExitStack() as opened:
-        logs: list[PlateLog] = []
-        for path in paths:  # all headers first: a file that is no table stops the work at once
-            logs.append(open_log(path))
-            opened.callback(logs[-1].close)
-        size = max(sum(log.size for log in logs), 1)
-        if processes is None:
-            processes = cores() if size >= _WORTH_A_PROCESS_BYTES else 1
-        sent = 0
+    logs = [open_log(path) for path in paths]  # a file that is no table stops the work at once
+    size = max(sum(log.size for log in logs), 1)
+    if processes is None:
+        processes = cores() if size >= _WORTH_A_PROCESS_BYTES else 1
+    sent = 0
 
-        def tasks(elsewhere: set[int]) -> Iterator[_Task]:
-            nonlocal sent
-            for at, log in enumerate(logs):
-                for part in log.parts(part_rows):
-                    sent += part.size
-                    yield _Task(at, part, observatory, digest, folder, earlier, at in elsewhere)
+    def tasks(elsewhere: set[int]) -> Iterator[_Task]:
+        nonlocal sent
+        for at, log in enumerate(logs):
+            for part in log.parts(part_rows):
+                sent += part.size
+                yield _Task(at, part, observatory, digest, folder, earlier, at in elsewhere)
 
-        done: list[_Done] = []
-        for one in in_order(_read_part, tasks(set()), processes):
-            done.append(one)
-            if progress is not None:
-                progress("reading logs", min(sent, size - 1), size)
-        elsewhere = {one.log for one in done if one.sexagesimal}
-        if any(one.undecided and one.log in elsewhere for one in done):
-            again = [one.undecided and one.log in elsewhere for one in done]
-            wanted = (task for task, so in zip(tasks(elsewhere), again, strict=True) if so)
-            mended = in_order(_read_part, wanted, processes)
-            for at in [at for at, so in enumerate(again) if so]:
-                (folder / f"{done[at].name}.parquet").unlink(missing_ok=True)
-                done[at] = next(mended)
+    done: list[_Done] = []
+    for one in in_order(_read_part, tasks(set()), processes):
+        done.append(one)
+        if progress is not None:
+            progress("reading logs", min(sent, size - 1), size)
+    elsewhere = {one.log for one in done if one.sexagesimal}
+    again = [one.undecided and one.log in elsewhere for one in done]
+    if any(again):
+        wanted = (task for task, so in zip(tasks(elsewhere), again, strict=True) if so)
+        mended = in_order(_read_part, wanted, processes)
+        for at, one in zip(np.flatnonzero(again), mended, strict=True):
+            done[at] = one
+        used = {one.name for one in done}  # by any log: equal parts share a file
+        for path in folder.iterdir():
+            if path.stem not in used:
+                path.unlink()
     if progress is not None:
         progress("reading logs", size, size)
     parts = [
         RowPart(one.name, names[one.log], one.first_row, one.last_row, one.count) for one in done
     ]
-    return LoggedRows(folder, parts)
+    return LoggedRows(folder, parts), [log.sha256 for log in logs]
 
 
 def _read_part(task: _Task) -> _Done:

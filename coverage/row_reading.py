@@ -30,6 +30,10 @@ from platecover.coverage.text_arrays import Texts, as_texts, encode, read_each, 
 J2000_YEAR = 2000.0
 # Rows of one plate that agree in these are one exposure, unless the log numbers it.
 SAME_EXPOSURE = ("ra", "dec", "equinox", "date", "time", "clock")
+_SWALLOWED = (
+    "a quoted cell with a line end may hold another row; if its quote is a ditto mark, write the"
+    " word in full"
+)
 _BETWEEN_CELLS = "\x1f"  # the unit separator of ASCII
 
 Columns = dict[str, NDArray[Any]]
@@ -62,6 +66,8 @@ def read_rows(
     overlong = np.zeros(len(rows), dtype=np.bool_)
     overlong[list(rows.overlong)] = True
     notes.fault(overlong, BEYOND_HEADER, "the row has more cells than the header has columns")
+    for row, column in rows.swallowed.items():
+        notes.remark_at(row, column, _SWALLOWED)
     series, designations = _designations(rows, observatory, notes)
     centres, right_ascensions = logged_centres(
         rows, notes, sexagesimal_elsewhere=sexagesimal_elsewhere

@@ -42,6 +42,7 @@ _WHOLE_AND_PARTS = re.compile(
     r"(?P<end> ?[ms])?",
     re.ASCII,
 )
+_NOT_DIGITS = re.compile(r"[^0-9]")
 _MARK_BEFORE_DECIMALS = re.compile(r"([hdms])(\.[0-9]+)", re.ASCII)  # 5h33m.1, as once printed
 
 
@@ -103,7 +104,7 @@ def right_ascensions(
     angles = _angles(texts, _right_ascension, typed)
     if sexagesimal_elsewhere or (angles.form == SEXAGESIMAL).any():
         for at in np.flatnonzero((angles.form == LONE_INTEGER) & (angles.reasons == "")):
-            if float(texts[at]) <= HOURS_PER_DAY:
+            if int(_NOT_DIGITS.sub("", texts[at])) <= HOURS_PER_DAY:
                 angles.reasons[at] = (
                     f"{shown(texts[at])} may be hours or degrees, since other right ascensions of "
                     "this file are sexagesimal; write minutes or decimals"

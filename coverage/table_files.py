@@ -7,7 +7,6 @@ import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import BinaryIO
 
 import numpy as np
 
@@ -15,6 +14,7 @@ from platecover.coverage.delimited_text import (
     ECSV_MARK,
     TextLog,
     TextPart,
+    TextSource,
     open_delimited,
     open_ecsv,
 )
@@ -74,6 +74,7 @@ class RecordLog:
     """A log of records, read whole."""
 
     table: LogTable
+    sha256: str
 
     @property
     def size(self) -> int:
@@ -84,9 +85,6 @@ class RecordLog:
         """Yield the rows in parts of at most `rows`; one empty part if there are none."""
         for start in range(0, max(len(self.table), 1), rows):
             yield RecordPart(self.table.rows(start, start + rows), start + 1)
-
-    def close(self) -> None:
-        """Nothing is held open."""
 
 
 PlateLog = TextLog | RecordLog
@@ -113,67 +111,51 @@ def open_log(path: str | Path) -> PlateLog:
         `plate`, or has a column twice; names the file and says what to do.
     """
     name = str(path)
-    stream = _opened(Path(path), name)
     try:
-        log = _open(name, stream)
-    except BaseException:
-        stream.close()
+        # what cannot be read twice, such as a pipe, is read into memory
+        file = Path(path) if Path(path).is_file() else Path(path).read_bytes()
+        with io.BytesIO(file) if isinstance(file, bytes) else file.open("rb") as stream:
+            return _open(name, file, stream)
+    except LogFileError:
         raise
-    if isinstance(log, RecordLog):
-        stream.close()
-    return log
-
-
-def _open(name: str, stream: BinaryIO) -> PlateLog:
-    """Open a log by what its file starts with."""
-    start = stream.read(_PROLOGUE)
-    if not start:
-        raise LogFileError(f"{name}: the file is empty; a plate log starts with a header line")
-    for mark, read in _RECORD_FORMATS.items():
-        if start.startswith(mark):
-            return RecordLog(read(name, start + stream.read()))
-    for mark, what in _NOT_TABLES.items():
-        if start.startswith(mark):
-            raise LogFileError(f"{name}: not a table: it is {what}")
-    stream, encoding = _text_stream(stream, start)
-    beginning = stream.read(_PROLOGUE).decode(encoding, "replace").lstrip("\ufeff \t\r\n").lower()
-    if not beginning:
-        raise LogFileError(f"{name}: the file is empty; a plate log starts with a header line")
-    if beginning.startswith("<"):
-        if _VOTABLE_ELEMENT in beginning or ":votable" in beginning:
-            stream.seek(0)
-            return RecordLog(read_votable(name, stream.read()))
-        what = "an HTML page" if "<html" in beginning else "XML but no VOTable"
-        raise LogFileError(f"{name}: not a table: it is {what}")
-    promised = _SUFFIX_FORMATS.get(Path(name).suffix.lower())
-    if promised:
-        raise LogFileError(f"{name}: its name promises {promised}, but its content is not")
-    is_ecsv = beginning.startswith(ECSV_MARK.lower())
-    stream.seek(0)
-    if stream.read(len(codecs.BOM_UTF8)) != codecs.BOM_UTF8:
-        stream.seek(0)
-    return (open_ecsv if is_ecsv else open_delimited)(name, stream, encoding)
-
-
-def _opened(path: Path, name: str) -> BinaryIO:
-    """Open a file; what cannot be read twice, such as a pipe, is read into memory."""
-    try:
-        stream = path.open("rb")
-        if not path.is_file():
-            return io.BytesIO(stream.read())
-        return stream
     except (OSError, ValueError) as error:  # ValueError: a NUL in the path
         reason = getattr(error, "strerror", None) or str(error)
         raise LogFileError(f"{name}: {reason}; name a plate log that can be read") from error
 
 
-def _text_stream(stream: BinaryIO, start: bytes) -> tuple[BinaryIO, str]:
-    """Return a text file from its start, and its encoding: by its mark, UTF-8, else Latin-1."""
+def _open(name: str, file: Path | bytes, stream: io.BytesIO | io.BufferedReader) -> PlateLog:
+    """Open a log by what its file starts with."""
+    sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
+    size = stream.tell()
+    stream.seek(0)
+    start = stream.read(_PROLOGUE)
+    if not start:
+        raise LogFileError(f"{name}: the file is empty; a plate log starts with a header line")
+    for mark, read in _RECORD_FORMATS.items():
+        if start.startswith(mark):
+            return RecordLog(read(name, start + stream.read()), sha256)
+    for mark, what in _NOT_TABLES.items():
+        if start.startswith(mark):
+            raise LogFileError(f"{name}: not a table: it is {what}")
     stream.seek(0)
     if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        text = stream.read().decode("utf-16", errors="replace")
-        stream.close()
-        return io.BytesIO(text.encode("utf-8", "replace")), "utf-8"
-    encoding = "utf-8" if is_utf8(stream) else "latin-1"
-    stream.seek(0)
-    return stream, encoding
+        file = stream.read().decode("utf-16", errors="replace").encode("utf-8", "replace")
+        start, encoding = file[:_PROLOGUE], "utf-8"
+    else:
+        encoding = "utf-8" if is_utf8(stream) else "latin-1"
+    origin = len(codecs.BOM_UTF8) if start.startswith(codecs.BOM_UTF8) else 0
+    beginning = start.decode(encoding, "replace").lstrip("\ufeff \t\r\n").lower()
+    if not beginning:
+        raise LogFileError(f"{name}: the file is empty; a plate log starts with a header line")
+    if beginning.startswith("<"):
+        if _VOTABLE_ELEMENT in beginning or ":votable" in beginning:
+            stream.seek(0)
+            return RecordLog(read_votable(name, stream.read()), sha256)
+        what = "an HTML page" if "<html" in beginning else "XML but no VOTable"
+        raise LogFileError(f"{name}: not a table: it is {what}")
+    promised = _SUFFIX_FORMATS.get(Path(name).suffix.lower())
+    if promised:
+        raise LogFileError(f"{name}: its name promises {promised}, but its content is not")
+    source = TextSource(file, encoding, origin, size, sha256)
+    is_ecsv = beginning.startswith(ECSV_MARK.lower())
+    return (open_ecsv if is_ecsv else open_delimited)(name, source)

@@ -8,10 +8,12 @@ quote would swallow the rows after it.
 import codecs
 import csv
 import io
+import re
 import zlib
 from collections import deque
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from functools import cache
 from typing import BinaryIO
 
 _BLOCK_BYTES = 1 << 22
@@ -66,7 +68,7 @@ def _lines_of(stream: BinaryIO) -> Iterator[bytes]:
 
 def further_lines(line: bytes, lines: Lines, separator: str, encoding: str) -> list[bytes]:
     """Take the lines that belong to the same record as `line`, which was the last one given."""
-    if b'"' not in line:
+    if b'"' not in line or _plainly_whole(separator).fullmatch(line):
         return []
     taken: list[bytes] = []
 
@@ -82,6 +84,14 @@ def further_lines(line: bytes, lines: Lines, separator: str, encoding: str) -> l
         lines.give_back(taken)
         return []
     return taken
+
+
+@cache
+def _plainly_whole(separator: str) -> re.Pattern[bytes]:
+    """Pattern of lines whose cells are each wholly in quotes or without any: whole records."""
+    mark = re.escape(separator).encode()
+    cell = rb'(?:[^"\r\n%b]*|"(?:[^"\r\n]|"")*+")' % mark
+    return re.compile(rb"%b(?:%b%b)*+[\r\n]*" % (cell, mark, cell))
 
 
 def parts(lines: Lines, separator: str, encoding: str, rows: int) -> Iterator[tuple[int, bytes]]:

@@ -10,7 +10,10 @@ import warnings
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from typing import TypeVar
+
+from platecover.coverage.errors import PlatecoverError
 
 Task = TypeVar("Task")
 Result = TypeVar("Result")
@@ -54,6 +57,11 @@ def in_order(
                     yield waiting.popleft().result()
             while waiting:
                 yield waiting.popleft().result()
+        except BrokenProcessPool:
+            raise PlatecoverError(
+                "a process at work was killed from outside, perhaps for want of memory; nothing"
+                " was changed: try again, with less else running"
+            ) from None
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
 

@@ -2,7 +2,6 @@
 
 import tempfile
 from collections.abc import Callable, Sequence
-from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -46,14 +45,14 @@ def read_logs(
 ) -> PlateLogs:
     """Read logs; as `plate_log.read_logs` and `across_rows.settle` together."""
     with tempfile.TemporaryDirectory() as folder:
-        rows = read_logs_to_disk(
+        rows, _ = read_logs_to_disk(
             paths, observatory, Path(folder),
             progress=progress, part_rows=part_rows, processes=processes,
         )  # fmt: skip
         logs = settle(rows)
         back = np.argsort(logs.kept)
-        names = [column.name for column in EXPOSURE_COLUMNS]
-        exposures = {name: _array(logs.exposure_column(name))[back] for name in names}
+        columns = logs.exposure_columns([column.name for column in EXPOSURE_COLUMNS])
+        exposures = {name: _array(values)[back] for name, values in columns.items()}
         kept = logs.kept[back]
         return PlateLogs(
             exposures,
@@ -77,8 +76,7 @@ def _array(values: pa.Array) -> NDArray[Any]:
 
 def read_table(path: str | Path, part_rows: int = PART_ROWS) -> LogTable:
     """Read one log whole; as `table_files.open_log` and all its parts."""
-    with closing(open_log(path)) as log:
-        parts = list(log.parts(part_rows))
+    parts = list(open_log(path).parts(part_rows))
     tables, firsts = [part.table() for part in parts], [part.first_row for part in parts]
     starts = np.cumsum([0, *map(len, tables)])
 
