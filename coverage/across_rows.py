@@ -15,9 +15,16 @@ from numpy.typing import NDArray
 from platecover.coverage.arrow_tables import with_replaced
 from platecover.coverage.columns import PLATE_FACTS
 from platecover.coverage.logged_rows import LOGGED, LoggedRows
-from platecover.coverage.plate_facts import plate_facts
+from platecover.coverage.plate_facts import STATED_FACTS, plate_facts
 from platecover.coverage.row_identity import Identity, identify
 
+# Columns that are needed to settle what rows say together, read at once for speed.
+_NEEDED = (
+    "row", "plate", "series", "number", "suffix", "exposure_stated", "same_exposure", "t_min",
+    "glass_width_mm", "glass_height_mm", "glass_thickness_mm", "shelved_by",
+    *(f"stated_{name}" for name in STATED_FACTS),
+    *(f"fault_{name}" for name in ("column", "value", "reason", "cells")),
+)  # fmt: skip
 _STEPS = 4  # of which progress is told
 
 Integers = NDArray[np.int64]
@@ -89,6 +96,12 @@ def settle(rows: LoggedRows, progress: Callable[[str, int, int], None] | None = 
     -------
     PlateLogs
     """
+    with rows.holding(_NEEDED):
+        return _settled(rows, progress)
+
+
+def _settled(rows: LoggedRows, progress: Callable[[str, int, int], None] | None) -> PlateLogs:
+    """As `settle`, of rows that hold what is needed of them."""
 
     def step(done: int) -> None:
         if progress is not None:

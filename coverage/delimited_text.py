@@ -5,6 +5,7 @@ import io
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import BinaryIO
 
@@ -150,8 +151,8 @@ class TextLog:
         layout = self.layout
         with self.source.open() as stream, cells_of_any_length():
             lines = Lines(stream)
-            for _ in range(self.header_lines):
-                next(lines)
+            for _ in islice(lines, self.header_lines):
+                pass
             for first, content in parts(lines, layout.separator, layout.encoding, rows):
                 yield TextPart(layout, first, content)
 

@@ -59,7 +59,7 @@ Progress = Callable[[str, int, int], None]  # stage, done, total
 SUMMARY_MOC_ORDER = 9  # 6.9 arcmin
 _NAMED = 5  # plates or rows named in a message
 _MOST_REFUSED = 1_000  # rows that an error carries
-_GROUPS = 16  # of columns that are read and written together
+_GROUPS = 10  # of columns that are read and written together
 _SLICE = 100_000  # exposures whose geometry is in memory at once
 _GEOMETRY_OF = ("s_ra", "s_dec", "position_angle_deg", "width_mm", "height_mm",
                 "scale_arcsec_per_mm", "usable_radius_deg", "margin", "orientation_known",

@@ -7,6 +7,7 @@ one whose text did not change is taken over from the last edition as it stands.
 
 import json
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from functools import cached_property
 from pathlib import Path
@@ -63,6 +64,7 @@ class LoggedRows:
         self.folder = folder
         self.parts = list(parts)
         counts = np.array([part.count for part in self.parts], dtype=np.int64)
+        self._held: dict[str, pa.Array] = {}
         self.starts = np.concatenate([np.zeros(1, np.int64), np.cumsum(counts)])
 
     def __len__(self) -> int:
@@ -100,6 +102,10 @@ class LoggedRows:
 
     def columns(self, names: Sequence[str]) -> dict[str, pa.Array]:
         """Several columns of all rows, sooner than one by one; as `column`."""
+        held = {name: self._held[name] for name in names if name in self._held}
+        names = [name for name in names if name not in held]
+        if not names:
+            return held
         chunks: dict[str, list[pa.Array]] = {name: [] for name in names}
         for at, part in enumerate(self.parts):
             there = [name for name in names if name in self._schemas[at][1].names]
@@ -112,7 +118,17 @@ class LoggedRows:
                     chunks[name] += values.chunks
                 else:
                     chunks[name].append(pa.repeat(pa.scalar("", pa.large_string()), part.count))
-        return {name: pa.concat_arrays(several) for name, several in chunks.items()}
+        return held | {name: pa.concat_arrays(several) for name, several in chunks.items()}
+
+    @contextmanager
+    def holding(self, names: Sequence[str]) -> Iterator[None]:
+        """Keep columns in memory for a while; those that there are not are left out."""
+        known = set(self._schemas[0][1].names) if self.parts else set()
+        self._held = self.columns([name for name in names if name in known])
+        try:
+            yield
+        finally:
+            self._held = {}
 
     def codes(self, name: str) -> NDArray[np.int32]:
         """One text column as numbers that are equal where the texts are."""

@@ -12,8 +12,13 @@ from platecover.coverage.text_arrays import shown
 
 _NONE = -1  # row of a fact that no row states
 # The plate's column for each of a log's.
-_FACTS = {"shelf": "shelf", "status": "status", "condition": "condition", "scanned": "scanned",
-          "scan_url": "access_url"}  # fmt: skip
+STATED_FACTS = {
+    "shelf": "shelf",
+    "status": "status",
+    "condition": "condition",
+    "scanned": "scanned",
+    "scan_url": "access_url",
+}
 
 Integers = NDArray[np.int64]
 
@@ -47,7 +52,7 @@ def plate_facts(rows: LoggedRows, plate_of_row: Integers, n_plates: int) -> Plat
     """
     remarks: list[tuple[int, str, str]] = []
     known = plate_of_row >= 0
-    read = rows.columns([f"stated_{name}" for name in _FACTS])
+    read = rows.columns([f"stated_{name}" for name in STATED_FACTS])
     addresses = read["stated_scan_url"]
     with_url = np.zeros(n_plates + 1, dtype=np.bool_)  # the last is for rows without a plate
     with_url[plate_of_row[known & _given(addresses)]] = True
@@ -58,7 +63,7 @@ def plate_facts(rows: LoggedRows, plate_of_row: Integers, n_plates: int) -> Plat
     yes = pa.scalar("yes", pa.large_string())
     stated = {"scanned": pc.if_else(pa.array(denied), yes, scanned), "scan_url": addresses}
     columns = {}
-    for of_log, of_plate in _FACTS.items():
+    for of_log, of_plate in STATED_FACTS.items():
         values = stated[of_log] if of_log in stated else read[f"stated_{of_log}"]
         columns[of_plate] = _last_values(rows, of_log, values, plate_of_row, n_plates, remarks)
     columns["scanned"] = pc.if_else(pa.array(with_url[:-1]), yes, columns["scanned"])

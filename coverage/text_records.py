@@ -40,15 +40,14 @@ class Lines:
         self._source = _lines_of(stream)
         self.number = 0
 
-    def __iter__(self) -> "Lines":
-        """Return itself."""
-        return self
-
-    def __next__(self) -> bytes:
-        """Return the next line."""
-        line = self._waiting.popleft() if self._waiting else next(self._source)
-        self.number += 1
-        return line
+    def __iter__(self) -> Iterator[bytes]:
+        """Give the lines that are left, in one loop or several, one inside the other."""
+        while True:
+            line = self._waiting.popleft() if self._waiting else next(self._source, None)
+            if line is None:
+                return
+            self.number += 1
+            yield line
 
     def give_back(self, lines: Iterable[bytes]) -> None:
         """Put lines back, to be given again in their order."""

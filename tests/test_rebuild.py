@@ -1,8 +1,10 @@
 """A build gives one answer: whatever the number of processes, parts, or editions before it."""
 
 import csv
+import hashlib
 import os
 import random
+import resource
 import signal
 import subprocess
 import sys
@@ -190,3 +192,49 @@ def running(word: str) -> list[str]:
         if word in words and state != "Z":
             found.append(number)
     return found
+
+
+def test_logs_that_share_a_part_are_each_read_in_their_own_way(tmp_path: Path) -> None:
+    # the same rows are ambiguous in a log with a sexagesimal right ascension, degrees without
+    rows = [{**GOOD, "plate": f"QN {n}", "ra": str(n), "dec": "10"} for n in (5, 6)]
+    place = Place(tmp_path).write([*rows, {**GOOD, "plate": "QN 7", "ra": "05 30"}])
+    other = tmp_path / "other.csv"
+    other.write_text(log_text(rows))
+    for logs in ([place.log, other], [other, place.log]):
+        report = build(place.archive, logs, place.observatory, part_rows=2)
+        assert (report.rows_read, report.kept, report.set_aside) == (5, 3, 2)
+
+
+def test_a_pipe_is_read_once_and_its_digest_is_of_what_was_read(tmp_path: Path) -> None:
+    place = Place(tmp_path).write([GOOD])
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    with subprocess.Popen(["sh", "-c", 'cat "$0" > "$1"', str(place.log), str(pipe)]):
+        build(place.archive, [pipe], place.observatory)
+    summary = open_current(place.archive).summary
+    assert summary["logs"][0]["sha256"] == hashlib.sha256(place.log.read_bytes()).hexdigest()
+
+
+def test_more_logs_than_files_that_may_be_open(tmp_path: Path) -> None:
+    place = Place(tmp_path).write([GOOD])
+    logs = [tmp_path / f"log{n}.csv" for n in range(150)]
+    for n, log in enumerate(logs):
+        log.write_text(log_text([{**GOOD, "plate": f"QN {n}"}]))
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    used = len(os.listdir("/proc/self/fd"))
+    resource.setrlimit(resource.RLIMIT_NOFILE, (used + 100, hard))
+    try:
+        assert build(place.archive, logs, place.observatory).kept == len(logs)
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+
+
+def test_a_ditto_mark_that_opens_a_quoted_cell_is_remarked_on(tmp_path: Path) -> None:
+    place = Place(tmp_path)
+    place.write([GOOD])
+    text = 'plate,object,ra,dec\nQN 1,Crab,83.6,22\nQN 2,",84.5,10.5\nQN 3,",85.5,10.5\n'
+    place.log.write_text(text)
+    report = build(place.archive, [place.log], place.observatory)
+    assert (report.rows_read, report.set_aside, report.remarks) >= (2, 0, 1)
+    said = open_current(place.archive).table("remarks").to_pylist()
+    assert any(row["row"] == 3 and "ditto mark" in row["reason"] for row in said)

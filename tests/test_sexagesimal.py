@@ -178,3 +178,10 @@ def test_any_text_is_an_angle_within_limits_or_has_a_reason(texts: list[str]) ->
         assert np.isnan(angles.deg[refused]).all()
         assert ((angles.deg[~refused] >= low) & (angles.deg[~refused] <= high)).all()
         assert (angles.half_unit_deg[~refused] >= 0.0).all()
+
+
+@pytest.mark.parametrize("text", ["+ 5", "\u22120", "+5", "24"])
+def test_lone_hours_are_found_however_their_sign_is_written(text: str) -> None:
+    angles = right_ascensions(as_texts([text, "05 30 10"]))
+    assert "hours or degrees" in angles.reasons[0]
+    assert right_ascensions(as_texts(["360", "05 30 10"])).deg[0] == 0.0
