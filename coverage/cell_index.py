@@ -24,7 +24,7 @@ FINEST_ORDER = 13  # 26 arcsec
 LEVELS_BELOW = 2  # orders from a listed cell down to the cells of its patterns
 LISTED_ORDERS = FINEST_ORDER - LEVELS_BELOW + 1
 WHOLE = 0xFFFF  # the pattern of all sixteen cells
-_CELLS_ACROSS = 16  # a short side is cut into about so many cells
+_CELLS_ACROSS = 24  # a short side is cut into about so many cells; more: larger, sooner asked
 _ORDER_0_SIDE_RAD = np.sqrt(4.0 * np.pi / 12)  # square root of the area of a base cell
 INDEX_ARRAYS = {"cells": np.uint32, "offsets": np.int64, "entries": np.int64}  # as kept in files
 

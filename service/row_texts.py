@@ -6,6 +6,7 @@ ones are made safe once for an edition (`WordTexts`), so that a cell costs a loo
 """
 
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,7 @@ from platecover.coverage.answers import Rows, decoded
 from platecover.coverage.per_edition import PerEdition
 
 PIECE_ROWS = 5_000  # rows that are written at a time, some 3 MB
+_WORTH_A_THREAD = 1_000  # rows; fewer are written before a thread has started
 _MOST_KEPT = 20_000  # words of a column that are kept in each form; some 1 MB
 _LARGEST_PLAIN = 1e10  # whole numbers below are written without exponent, and without ".0"
 
@@ -119,9 +121,20 @@ def _cells(piece: pa.Table, form: Form, words: WordTexts) -> list[pa.StringArray
     columns = {name: _one_chunk(piece.column(name)) for name in piece.column_names}
     numeric = [name for name in columns if pa.types.is_floating(columns[name].type)]
     numbers = [columns.pop(name).to_numpy(zero_copy_only=False) for name in numeric]
-    texts = {name: _texts(column, name, form, words) for name, column in columns.items()}
-    for name, cells in zip(numeric, number_texts(numbers, form), strict=True):
-        texts[name] = _labelled(cells, form.label(name))
+
+    def of_numbers() -> dict[str, pa.StringArray]:
+        cells = zip(numeric, number_texts(numbers, form), strict=True)
+        return {name: _labelled(each, form.label(name)) for name, each in cells}
+
+    def of_others() -> dict[str, pa.StringArray]:
+        return {name: _texts(column, name, form, words) for name, column in columns.items()}
+
+    if len(piece) < _WORTH_A_THREAD:
+        texts = of_others() | of_numbers()
+    else:
+        with ThreadPoolExecutor(1) as beside:  # a third of the time is the numbers'
+            numbers_beside = beside.submit(of_numbers)
+            texts = of_others() | numbers_beside.result()
     return [texts[name] for name in piece.column_names]
 
 
