@@ -33,8 +33,9 @@ def test_tasks_are_drawn_only_as_they_are_worked_on() -> None:
 
     def tasks() -> Iterator[int]:
         nonlocal drawn
-        for drawn in range(1, 101):
-            yield drawn
+        for number in range(1, 101):
+            drawn = number
+            yield number
 
     results = in_order(square, tasks(), 2)
     assert next(results) == 1
