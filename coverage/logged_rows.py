@@ -115,7 +115,7 @@ class LoggedRows:
                     values = read.column(name)
                     if pa.types.is_string(values.type):
                         values = values.cast(pa.large_string())
-                    chunks[name] += values.chunks
+                    chunks[name].append(values.combine_chunks())
                 else:
                     chunks[name].append(pa.repeat(pa.scalar("", pa.large_string()), part.count))
         return held | {name: pa.concat_arrays(several) for name, several in chunks.items()}

@@ -7,7 +7,7 @@ import signal
 import subprocess
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -41,9 +41,10 @@ class RunningServer:
         parts = urlsplit(self.url)
         connection = http.client.HTTPConnection(parts.hostname or "", parts.port, timeout=30)
         try:
-            connection.request(
-                method, path, body, {name.replace("_", "-"): v for name, v in headers.items()}
-            )
+            with suppress(BrokenPipeError):  # who refuses a body need not read it to its end
+                connection.request(
+                    method, path, body, {name.replace("_", "-"): v for name, v in headers.items()}
+                )
             response = connection.getresponse()
             return Answer(response.status, response.headers, response.read())
         finally:

@@ -188,14 +188,14 @@ def test_lists_are_sorted_and_hold_every_cell_of_every_footprint(index: CellInde
     for (exposure, order, cell), lowest, inside in zip(
         pieces.T.tolist(), listed.tolist(), sure.tolist(), strict=True
     ):
-        finest = max(order, lowest) + 2 if order <= lowest else lowest + 2
+        finest = min(order, lowest) + 2
         levels = finest - order
         for child in range(cell << (2 * levels), (cell + 1) << (2 * levels)):
             expected.add((exposure, finest, child, inside))
     assert unpacked == expected
 
 
-def test_cells_are_no_finer_than_margin_or_a_sixteenth_of_the_short_side() -> None:
+def test_cells_are_no_finer_than_margin_or_a_24th_of_the_short_side() -> None:
     orders = index_orders(RECORDS)
     for plate, order in zip(PLATES, orders.tolist(), strict=True):
         side_deg = healpy.nside2resol(1 << order, arcmin=True) / 60.0
@@ -203,7 +203,7 @@ def test_cells_are_no_finer_than_margin_or_a_sixteenth_of_the_short_side() -> No
             np.arctan(min(plate.width, plate.height) / 2 * plate.scale / 206264.806247)
         )
         short = np.fmin(short, 2 * plate.usable_radius)
-        wanted = max(short / 16, plate.margin)
+        wanted = max(short / 24, plate.margin)
         # The finest such order: its cells are as large as wanted and less than twice that.
         assert wanted <= side_deg * (1 + 1e-12) and side_deg < 2 * wanted, plate.name
 
