@@ -42,9 +42,10 @@ from platecover.coverage.edition_publish import archive_lock, publish
 from platecover.coverage.errors import ArchiveError, LogFileError
 from platecover.coverage.footprint_union import union_ranges
 from platecover.coverage.growing_array import GrowingArray
-from platecover.coverage.index_build import KeptCells, write_cell_index
+from platecover.coverage.index_build import write_cell_index
+from platecover.coverage.kept_exposures import Kept
 from platecover.coverage.logged_rows import part_notes
-from platecover.coverage.map_cells import KeptMapCells, open_map_cells, write_map_cells
+from platecover.coverage.map_cells import open_map_cells, write_map_cells
 from platecover.coverage.moc_files import moc_of_ranges, write_moc
 from platecover.coverage.observatory import Observatory, read_observatory
 from platecover.coverage.plate_geometry import GEOMETRY, Records, geometry_records
@@ -274,8 +275,8 @@ def _write_footprints(folder: Path, before: Edition | None, tell: Progress) -> N
     kept = kept_map = None
     if before is not None:
         number_of = carried_over(before, exposures, geometry, partial(tell, "unchanged"))
-        kept = KeptCells(before.index, number_of)
-        kept_map = KeptMapCells(before.map_cells, number_of)
+        kept = Kept(before.index, number_of)
+        kept_map = Kept(before.map_cells, number_of)
     write_cell_index(
         geometry,
         folder,

@@ -8,7 +8,6 @@ change keep their entries. What is written depends on the records alone.
 
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +22,7 @@ from platecover.coverage.cell_index import (
 from platecover.coverage.compiled import compiled
 from platecover.coverage.growing_array import GrowingArray
 from platecover.coverage.index_runs import BLOCK, Runs
+from platecover.coverage.kept_exposures import Kept
 from platecover.coverage.plate_geometry import GEOMETRY, Records
 
 _SLICE = 1 << 15  # exposures refined at once: 5 million cells, 60 MB
@@ -30,29 +30,12 @@ _PART_ENTRIES = 1 << 23  # entries merged at once: 64 MB
 _PART_CELLS = 1 << 22  # and cells that these may be of: 32 MB of counts
 
 
-@dataclass(frozen=True)
-class KeptCells:
-    """Exposures of the last edition whose geometry is still the same.
-
-    Attributes
-    ----------
-    index : CellIndex
-        Of the last edition.
-    number_of : int32, shape (index.n_exposures,)
-        Old exposure i is the new exposure number_of[i]; -1 if it is gone or was changed.
-        Ascending where it is not -1, without repeats.
-    """
-
-    index: CellIndex
-    number_of: NDArray[np.int32]
-
-
 def write_cell_index(
     records: Records,
     folder: Path,
     progress: Callable[[int], None] | None = None,
     *,
-    kept: KeptCells | None = None,
+    kept: Kept[CellIndex] | None = None,
     merging: Callable[[int, int], None] | None = None,
 ) -> None:
     """Write the index of footprints as `index_*.npy` into a folder.
@@ -65,7 +48,7 @@ def write_cell_index(
         Holds the temporary files too, which are removed at the end and after an error.
     progress : callable, optional
         Called with the number of exposures done since the last call.
-    kept : KeptCells, optional
+    kept : Kept, optional
         Exposures that need not be refined again. The files are the same with it or without.
     merging : callable, optional
         Called, once all are refined, with the parts of the sky merged and their number.
@@ -77,7 +60,7 @@ def write_cell_index(
     """
     numbers = np.arange(len(records))
     if kept is not None:
-        _require_fitting(kept, len(records))
+        kept.require_fitting(kept.before.n_exposures, len(records))
         numbers = np.delete(numbers, kept.number_of[kept.number_of >= 0])
     with tempfile.TemporaryDirectory(prefix="index-runs-", dir=folder) as name, Runs(name) as runs:
         for start in range(0, len(numbers), _SLICE):
@@ -93,7 +76,7 @@ def write_cell_index(
 
 def _write_merged(
     runs: Runs,
-    kept: KeptCells | None,
+    kept: Kept[CellIndex] | None,
     folder: Path,
     progress: Callable[[int, int], None] | None,
 ) -> None:
@@ -124,25 +107,11 @@ def build_cell_index(records: Records, progress: Callable[[int], None] | None = 
         return open_cell_index(Path(name), len(records))
 
 
-def _require_fitting(kept: KeptCells, count: int) -> None:
-    """Refuse numbers that are not ascending or name no record."""
-    number_of = kept.number_of
-    if number_of.shape != (kept.index.n_exposures,):
-        raise ValueError(
-            f"number_of must have shape ({kept.index.n_exposures},), got {number_of.shape}"
-        )
-    known = number_of[number_of >= 0]
-    if (np.diff(known) <= 0).any() or (number_of < -1).any():
-        raise ValueError("number_of must be -1 or ascending without repeats")
-    if len(known) and known[-1] >= count:
-        raise ValueError(f"number_of must be below the {count} records, got {known[-1]}")
-
-
-def _part_bounds(runs: Runs, kept: KeptCells | None) -> NDArray[np.int64]:
+def _part_bounds(runs: Runs, kept: Kept[CellIndex] | None) -> NDArray[np.int64]:
     """Cut the cells into parts that fit in memory: first cell of each, and the end."""
     entries = runs.entries_by_block.copy()
     if kept is not None:
-        np.add.at(entries, kept.index.cells // BLOCK, np.diff(kept.index.offsets))
+        np.add.at(entries, kept.before.cells // BLOCK, np.diff(kept.before.offsets))
     entries = np.trim_zeros(entries, "b")
     total = np.append(0, np.cumsum(entries))
     bounds = [0]
@@ -154,13 +123,13 @@ def _part_bounds(runs: Runs, kept: KeptCells | None) -> NDArray[np.int64]:
 
 
 def _with_kept(
-    kept: KeptCells,
+    kept: Kept[CellIndex],
     low: int,
     counts: NDArray[np.int64],
     entries: NDArray[np.int64],
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Add kept entries to those of the cells from `low` on; counts by cell, and entries."""
-    index = kept.index
+    index = kept.before
     first, end = np.searchsorted(index.cells, [low, low + len(counts)])
     offsets = index.offsets[first : end + 1]
     old_counts = np.zeros(len(counts), np.int64)

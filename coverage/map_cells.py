@@ -16,6 +16,7 @@ from platecover.coverage.cell_index import open_array
 from platecover.coverage.compiled import compiled
 from platecover.coverage.footprint import HOLDS_CENTRE, footprint_cells
 from platecover.coverage.growing_array import GrowingArray
+from platecover.coverage.kept_exposures import Kept
 from platecover.coverage.plate_geometry import GEOMETRY, Records
 
 KEPT_ORDER = 7  # 27 arcmin
@@ -46,23 +47,6 @@ class MapCells:
     def length_bits(self) -> int:
         """How many bits of a range are its length."""
         return _length_bits(self.order)
-
-
-@dataclass(frozen=True)
-class KeptMapCells:
-    """Exposures of the last edition whose geometry is still the same.
-
-    Attributes
-    ----------
-    cells : MapCells
-        Of the last edition.
-    number_of : int32, shape (n_old,)
-        Old exposure i is the new exposure number_of[i]; -1 if it is gone or was changed.
-        Ascending where it is not -1, without repeats.
-    """
-
-    cells: MapCells
-    number_of: NDArray[np.int32]
 
 
 def map_cells(
@@ -97,7 +81,7 @@ def write_map_cells(
     folder: Path,
     progress: Callable[[int], None] | None = None,
     *,
-    kept: KeptMapCells | None = None,
+    kept: Kept[MapCells] | None = None,
 ) -> None:
     """Write the ranges of KEPT_ORDER as `map_*.npy` into a folder.
 
@@ -108,7 +92,7 @@ def write_map_cells(
     folder : pathlib.Path
     progress : callable, optional
         Called with the number of exposures done since the last call.
-    kept : KeptMapCells, optional
+    kept : Kept, optional
         Exposures that need not be cut again. The files are the same with it or without.
 
     Raises
@@ -176,34 +160,29 @@ def _cut(records: Records, order: int) -> tuple[NDArray[np.int64], NDArray[np.ui
     return np.diff(used[np.searchsorted(places, found.offsets)]), ranges.astype(np.uint32)
 
 
-def _old_numbers(kept: KeptMapCells | None, count: int) -> NDArray[np.int32]:
+def _old_numbers(kept: Kept[MapCells] | None, count: int) -> NDArray[np.int32]:
     """Number in the last edition of every exposure that is kept, -1 of the others."""
     old_number = np.full(count, -1, dtype=np.int32)
     if kept is None:
         return old_number
-    old_count = len(kept.cells.offsets) - 1
-    if kept.cells.order != KEPT_ORDER or kept.number_of.shape != (old_count,):
-        raise ValueError(
-            f"number_of must have shape ({old_count},) and its cells order {KEPT_ORDER},"
-            f" got {kept.number_of.shape} and order {kept.cells.order}"
-        )
+    kept.require_fitting(len(kept.before.offsets) - 1, count)
+    if kept.before.order != KEPT_ORDER:
+        raise ValueError(f"kept cells must be of order {KEPT_ORDER}, got order {kept.before.order}")
     olds = np.flatnonzero(kept.number_of >= 0)
     news = kept.number_of[olds]
-    if not (len(news) == 0 or (news[-1] < count and (np.diff(news) > 0).all())):
-        raise ValueError(f"number_of must ascend and stay below {count} where it is not -1")
     old_number[news] = olds
     return old_number
 
 
 def _cut_or_copied(
-    records: Records, kept: KeptMapCells | None, old_number: NDArray[np.int32]
+    records: Records, kept: Kept[MapCells] | None, old_number: NDArray[np.int32]
 ) -> tuple[NDArray[np.int64], NDArray[np.uint32]]:
     """As `_cut`, but ranges of exposures with an old number are taken from there."""
     is_new = old_number < 0
     if kept is None or is_new.all():
         return _cut(records, KEPT_ORDER)
     new_counts, new_ranges = _cut(records[is_new], KEPT_ORDER)
-    old = kept.cells
+    old = kept.before
     counts = old.offsets[old_number + 1] - old.offsets[old_number]
     counts[is_new] = new_counts
     ranges = np.empty(counts.sum(), dtype=np.uint32)

@@ -29,7 +29,8 @@ FLOORS: dict[str, set[str]] = {
     },
     "keeping": {
         "cell_bits", "cell_entries", "cell_index", "edition", "edition_publish", "growing_array",
-        "index_build", "index_runs", "map_cells", "moc_files", "plate_register", "timeline",
+        "index_build", "index_runs", "kept_exposures", "map_cells", "moc_files", "plate_register",
+        "timeline",
     },
     "building": {"carried_over", "edition_build"},
     "asking": {

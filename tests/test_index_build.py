@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from tests.awkward_sky import AWKWARD_PLATES, mixed_plates, records_of
 
 from platecover.coverage import footprint, index_build
-from platecover.coverage.cell_index import INDEX_ARRAYS
-from platecover.coverage.index_build import KeptCells, build_cell_index, write_cell_index
+from platecover.coverage.cell_index import INDEX_ARRAYS, CellIndex
+from platecover.coverage.index_build import build_cell_index, write_cell_index
+from platecover.coverage.kept_exposures import Kept
 from platecover.coverage.plate_geometry import Records
 
 RECORDS = records_of([*AWKWARD_PLATES, *mixed_plates(200, seed=41)])
@@ -25,7 +26,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Callable[[], Path]:
     return lambda: tmp_path_factory.mktemp("index")
 
 
-def written(records: Records, folder: Path, kept: KeptCells | None = None) -> list[bytes]:
+def written(records: Records, folder: Path, kept: Kept[CellIndex] | None = None) -> list[bytes]:
     """Contents of the files of an index, after seeing that there are no others."""
     write_cell_index(records, folder, kept=kept)
     assert sorted(path.name for path in folder.iterdir()) == FILES
@@ -96,7 +97,7 @@ def test_same_bytes_whatever_was_kept(tmp_path_factory: pytest.TempPathFactory, 
             new.append(number)
     new += data.draw(st.lists(numbers, max_size=3), "new at the end")
     records = RECORDS[new]
-    kept_cells = KeptCells(index, number_of)
+    kept_cells = Kept(index, number_of)
     fresh, again = tmp_path_factory.mktemp("fresh"), tmp_path_factory.mktemp("again")
     assert written(records, again, kept_cells) == written(records, fresh)
 
@@ -108,7 +109,7 @@ def test_kept_entries_are_merged_part_by_part(
     expected = written(RECORDS, folder())
     number_of = np.arange(len(RECORDS), dtype=np.int32)
     number_of[::3] = -1
-    kept = KeptCells(build_cell_index(RECORDS), number_of)
+    kept = Kept(build_cell_index(RECORDS), number_of)
     monkeypatch.setattr(index_build, "_PART_ENTRIES", part_entries)
     assert written(RECORDS, folder(), kept) == expected
 
@@ -120,7 +121,7 @@ def test_what_is_kept_is_not_refined(
     expected = written(RECORDS, folder())
     monkeypatch.delattr(index_build, "sorted_entries")
     every = np.arange(len(RECORDS), dtype=np.int32)
-    assert written(RECORDS, folder(), KeptCells(index, every)) == expected
+    assert written(RECORDS, folder(), Kept(index, every)) == expected
 
 
 @pytest.mark.parametrize(
@@ -136,7 +137,7 @@ def test_what_is_kept_is_not_refined(
 def test_kept_numbers_that_cannot_be_are_refused(
     tmp_path: Path, number_of: list[int], message: str
 ) -> None:
-    kept = KeptCells(build_cell_index(RECORDS[:3]), np.array(number_of, dtype=np.int32))
+    kept = Kept(build_cell_index(RECORDS[:3]), np.array(number_of, dtype=np.int32))
     with pytest.raises(ValueError, match=f"number_of {message}"):
         write_cell_index(RECORDS[:3], tmp_path, kept=kept)
 
@@ -153,7 +154,7 @@ def test_progress_counts_every_exposure(
     number_of[:kept_count] = np.arange(kept_count)
     done: list[int] = []
     write_cell_index(
-        RECORDS, tmp_path, done.append, kept=KeptCells(build_cell_index(RECORDS), number_of)
+        RECORDS, tmp_path, done.append, kept=Kept(build_cell_index(RECORDS), number_of)
     )
     assert sum(done) == len(RECORDS) and min(done) > 0
 

@@ -2,7 +2,7 @@
 
 Run it by hand; client and server share the machine:
 
-    .ci/with-venv python tests/benchmarks/load_test.py --archive DIR [--requests N]
+    .ci/with-venv python -m tests.benchmarks.load_test --archive DIR [--requests N]
 
 Each client is a process that asks again as soon as it has its answer. Every request is for
 another place, drawn at random from the whole sky; half go to /api/exposures (a point), half to
@@ -14,8 +14,6 @@ import argparse
 import multiprocessing
 import os
 import socket
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -24,6 +22,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import numpy as np
+from tests.benchmarks.processes import memory_mb, server, tree
 
 SEED = 1893
 WARMING = 0.02  # of the requests, before anything is measured
@@ -88,27 +87,13 @@ def put_load(address: tuple[str, int], paths: list[str], clients: int) -> tuple[
     return taken, whole
 
 
-def processes_of(pid: int) -> list[str]:
-    """A process and its children (Linux)."""
-    return [str(pid), *Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
-
-
 def processor_s(pid: int) -> float:
     """Seconds of processor time that a process and its children have taken so far."""
     ticks = 0
-    for each in processes_of(pid):
+    for each in tree(pid):
         facts = Path(f"/proc/{each}/stat").read_text().rpartition(")")[2].split()
         ticks += int(facts[11]) + int(facts[12])  # utime and stime, proc(5)
     return ticks / os.sysconf("SC_CLK_TCK")
-
-
-def memory_mb(pid: int) -> float:
-    """Memory of a process and its children: what they share is counted once (PSS)."""
-    total = 0.0
-    for each in processes_of(pid):
-        lines = Path(f"/proc/{each}/smaps_rollup").read_text().splitlines()
-        total += next(float(line.split()[1]) for line in lines if line.startswith("Pss:"))
-    return total / 1024.0
 
 
 @contextmanager
@@ -127,24 +112,6 @@ def watched_memory(pid: int | None, samples: list[float]) -> Iterator[None]:
     finally:
         done.set()
         watcher.join()
-
-
-@contextmanager
-def server(archive: str, workers: int) -> Iterator[tuple[str, int]]:
-    """Serve an archive on a free port; its address and process."""
-    words = ["serve", "--archive", archive, "--port", "0", "--workers", str(workers)]
-    process = subprocess.Popen(
-        [sys.executable, "-m", "platecover.service.cli", *words], stdout=subprocess.PIPE, text=True
-    )
-    try:
-        assert process.stdout is not None
-        url = next((line.strip() for line in process.stdout if line.startswith("http")), "")
-        if not url:
-            raise SystemExit("the server did not start")
-        yield url, process.pid
-    finally:
-        process.terminate()
-        process.wait()
 
 
 def measure(url: str, pid: int | None, count: int, clients: int) -> None:
@@ -176,7 +143,7 @@ def measure(url: str, pid: int | None, count: int, clients: int) -> None:
 def main() -> None:
     """Read the words, start a server unless there is one, measure."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--archive", help="folder of the archive to be served")
+    parser.add_argument("--archive", type=Path, help="folder of the archive to be served")
     parser.add_argument("--url", help="of a server that runs already; its memory is not measured")
     parser.add_argument("--requests", type=int, default=10_000)
     parser.add_argument("--clients", type=int, default=4, help="processes that ask at once")

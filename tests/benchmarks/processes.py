@@ -2,9 +2,11 @@
 
 import os
 import subprocess
+import sys
 import threading
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -78,6 +80,30 @@ def tree(pid: int) -> list[int]:
             except OSError:  # it has just ended
                 continue
     return found
+
+
+@contextmanager
+def server(archive: Path, workers: int) -> Iterator[tuple[str, int]]:
+    """Serve an archive; its address and process."""
+    command = [sys.executable, "-m", "platecover.service.cli", "serve", "--archive", str(archive)]
+    process = subprocess.Popen(
+        [*command, "--port", "0", "--workers", str(workers)],
+        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+    )  # fmt: skip
+    try:
+        assert process.stdout is not None
+        address = next((line.strip() for line in process.stdout if line.startswith("http")), "")
+        if not address:
+            raise RuntimeError("the server did not start")
+        yield address, process.pid
+    finally:
+        process.terminate()
+        process.wait()
+
+
+def memory_mb(pid: int) -> float:
+    """Memory of a process and its descendants: what they share is counted once (PSS)."""
+    return sum(map(pss_mb, tree(pid)))
 
 
 def pss_mb(pid: int) -> float:

@@ -1,17 +1,13 @@
 """What a further worker of the real server takes."""
 
-import subprocess
-import sys
 import time
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import urlencode
 from urllib.request import urlopen
 
 from tests.benchmarks.figures import Figure, tell
-from tests.benchmarks.processes import pss_mb, tree
+from tests.benchmarks.processes import memory_mb, server
 from tests.benchmarks.query_costs import random_positions
 from tests.benchmarks.synthetic_logs import SEED
 
@@ -29,29 +25,10 @@ def worker_figures(folder: Path, size: int) -> list[Figure]:
         with server(folder / "archive", workers) as (address, pid):
             _ask_much(address, workers)
             time.sleep(SETTLE_S)
-            taken_mb[workers] = sum(map(pss_mb, tree(pid)))
+            taken_mb[workers] = memory_mb(pid)
     added = (taken_mb[MORE] - taken_mb[FEWER]) / (MORE - FEWER)
     note = f"PSS; all of {FEWER} workers {taken_mb[FEWER]:.0f} MB; cones, epochs, maps answered"
     return [Figure("worker_mb", "a further worker adds", added, "MB", note=note)]
-
-
-@contextmanager
-def server(archive: Path, workers: int) -> Iterator[tuple[str, int]]:
-    """Serve an archive; its address and process."""
-    command = [sys.executable, "-m", "platecover.service.cli", "serve", "--archive", str(archive)]
-    process = subprocess.Popen(
-        [*command, "--port", "0", "--workers", str(workers)],
-        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
-    )  # fmt: skip
-    try:
-        assert process.stdout is not None
-        address = next((line.strip() for line in process.stdout if line.startswith("http")), "")
-        if not address:
-            raise RuntimeError("the server did not start")
-        yield address, process.pid
-    finally:
-        process.terminate()
-        process.wait()
 
 
 def _ask_much(address: str, workers: int) -> None:
