@@ -2,10 +2,10 @@
 
 import hashlib
 import io
+import os
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import islice
 from pathlib import Path
 from typing import BinaryIO
 
@@ -14,13 +14,13 @@ import numpy as np
 from platecover.coverage.ecsv_header import declared_columns
 from platecover.coverage.errors import LogFileError
 from platecover.coverage.log_table import TEXT, FileColumn, LogTable, checked_names, log_table
+from platecover.coverage.record_cuts import parts
 from platecover.coverage.text_arrays import as_texts, shown
 from platecover.coverage.text_records import (
     Lines,
     cells_of_any_length,
     cells_of_records,
     further_lines,
-    parts,
 )
 
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
@@ -130,11 +130,12 @@ class TextSource:
 
 @dataclass(frozen=True)
 class TextLog:
-    """A text log whose header, so many lines long, has been read."""
+    """A text log whose header, so many lines and bytes long, has been read."""
 
     layout: TextLayout
     source: TextSource
     header_lines: int
+    header_bytes: int
 
     @property
     def size(self) -> int:
@@ -149,11 +150,9 @@ class TextLog:
     def parts(self, rows: int) -> Iterator[TextPart]:
         """Yield what follows the header in parts of at most `rows` records."""
         layout = self.layout
-        with self.source.open() as stream, cells_of_any_length():
-            lines = Lines(stream)
-            for _ in islice(lines, self.header_lines):
-                pass
-            for first, content in parts(lines, layout.separator, layout.encoding, rows):
+        with self.source.open() as stream:
+            stream.seek(self.header_bytes, os.SEEK_CUR)
+            for first, content in parts(stream, self.header_lines, layout.separator, rows):
                 yield TextPart(layout, first, content)
 
 
@@ -177,7 +176,7 @@ def open_delimited(path: str, source: TextSource) -> TextLog:
         separator = _header_separator(path, header)
         lines.give_back([first])
         layout = _layout(path, lines, encoding, separator, {}, one_separator=True)
-        return TextLog(layout, source, lines.number)
+        return TextLog(layout, source, lines.number, lines.size)
 
 
 def open_ecsv(path: str, source: TextSource) -> TextLog:
@@ -205,7 +204,7 @@ def open_ecsv(path: str, source: TextSource) -> TextLog:
                 f"{path}: the ECSV delimiter {separator!r} is neither blank nor comma"
             )
         layout = _layout(path, lines, encoding, separator, declared, one_separator=False)
-        return TextLog(layout, source, lines.number)
+        return TextLog(layout, source, lines.number, lines.size)
 
 
 def _layout(

@@ -121,11 +121,13 @@ class Edition:
         """The rows of the logs as read."""
         return LoggedRows(self.folder / LOGGED, [RowPart(**part) for part in self.summary["parts"]])
 
-    def verify(self, progress: Callable[[int, int], None] | None = None) -> None:
+    def verify(self, progress: Callable[[int, int], None] | None = None, *, only: str = "") -> None:
         """Compare the digest of every file with the one noted when it was written.
 
         Parameters
         ----------
+        only : str, optional
+            Of the files whose names, from the edition's folder on, begin so.
         progress : callable, optional
             Called with the bytes done and those of all files.
 
@@ -134,7 +136,8 @@ class Edition:
         ArchiveError
             Naming the first file that is missing or differs.
         """
-        facts = self.summary["files"]
+        noted = self.summary["files"].items()
+        facts = {name: facts for name, facts in noted if name.startswith(only)}
         paths = [self.folder / name for name in facts]
         found_now = digests(paths, progress)
         for path, expected, found in zip(paths, facts.values(), found_now, strict=True):

@@ -46,7 +46,6 @@ from platecover.coverage.index_build import write_cell_index
 from platecover.coverage.kept_exposures import Kept
 from platecover.coverage.logged_rows import part_notes
 from platecover.coverage.map_cells import open_map_cells, write_map_cells
-from platecover.coverage.moc_files import moc_of_ranges, write_moc
 from platecover.coverage.observatory import Observatory, read_observatory
 from platecover.coverage.plate_geometry import GEOMETRY, Records, geometry_records
 from platecover.coverage.plate_log import read_logs
@@ -138,19 +137,27 @@ def build(
             earlier=before.logged.folder if before else None,
             processes=processes, part_rows=part_rows, progress=tell,
         )  # fmt: skip
-        read = settle(rows, tell)
-        _refuse_if_empty_or_strict(read, strict)
-        if not allow_removed:
-            _refuse_if_plates_vanish(archive, read)
-        entries = read_ledger(archive)
-        plates, unknown = replay(read.plates, entries)
-        _write_columns(folder, read, plates, tell)
-        told = kept_table(history(read.plates, entries), HISTORY_COLUMNS)
-        write_parquet(told, folder / "history.parquet")
-        with ThreadPoolExecutor(1) as beside:
-            tables = beside.submit(_write_kept_tables, folder, read)
-            _write_footprints(folder, before, tell)
-            tables.result()
+        with ThreadPoolExecutor(1) as beside:  # not before: it would keep reading on one core
+            sound = beside.submit(_is_sound, before)
+            read = settle(rows, tell)
+            _refuse_if_empty_or_strict(read, strict)
+            if not allow_removed:
+                _refuse_if_plates_vanish(archive, read)
+            entries = read_ledger(archive)
+            plates, unknown = replay(read.plates, entries)
+            _write_columns(folder, read, plates, tell)
+            told = kept_table(history(read.plates, entries), HISTORY_COLUMNS)
+            write_parquet(told, folder / "history.parquet")
+            exposures = map_columns(folder / EXPOSURES, EXPOSURE_COLUMNS)
+            geometry = _write_geometry(folder, exposures, tell)
+            others = [
+                beside.submit(_write_kept_tables, folder, read),
+                beside.submit(_write_coverage, folder, geometry),
+            ]
+            taken_over = before if sound.result() else None
+            _write_footprints(folder, exposures, geometry, taken_over, tell)
+            for each in others:
+                each.result()
         reports.append(
             BuildReport(
                 number, len(rows), len(read.kept), len(read.set_aside), len(read.remarks),
@@ -180,16 +187,26 @@ def build(
 
 
 def _last_edition(archive: Path) -> Edition | None:
-    """Open the edition in use if there is a sound one, to take over what did not change."""
+    """Open the edition in use, to take over what did not change, if its rows as read are sound."""
     try:
         number = current_number(archive)
         if number is None:
             return None
         edition = open_edition(edition_folder(archive, number))
-        edition.verify()
+        edition.verify(only=LOGGED)
         return edition
     except ArchiveError:  # what is damaged is made anew
         return None
+
+
+def _is_sound(edition: Edition | None) -> bool:
+    """Whether there is an edition all of whose files are as they were written."""
+    try:
+        if edition is not None:
+            edition.verify()
+        return edition is not None
+    except ArchiveError:
+        return False
 
 
 def _refuse_if_empty_or_strict(read: PlateLogs, strict: bool) -> None:
@@ -267,11 +284,20 @@ def _write_kept_tables(folder: Path, read: PlateLogs) -> None:
         write_parquet(kept_table(whole, declared), folder / f"{name}.parquet")
 
 
-def _write_footprints(folder: Path, before: Edition | None, tell: Progress) -> None:
-    """Write geometry, cell index, cells for maps, timeline, and the MOC of all footprints."""
-    exposures = map_columns(folder / EXPOSURES, EXPOSURE_COLUMNS)
+def _write_coverage(folder: Path, geometry: Records) -> None:
+    """Write the MOC of all footprints."""
+    # mocpy imports plotting too: half a second, which passes here beside other work
+    from platecover.coverage.moc_files import moc_of_ranges, write_moc
+
+    ranges = union_ranges(geometry, SUMMARY_MOC_ORDER)
+    write_moc(moc_of_ranges(ranges, SUMMARY_MOC_ORDER), folder / "coverage.fits")
+
+
+def _write_footprints(
+    folder: Path, exposures: pa.Table, geometry: Records, before: Edition | None, tell: Progress
+) -> None:
+    """Write cell index, cells for maps and timeline."""
     total = len(exposures)
-    geometry = _write_geometry(folder, exposures, _counter(tell, "footprints", total))
     kept = kept_map = None
     if before is not None:
         number_of = carried_over(before, exposures, geometry, partial(tell, "unchanged"))
@@ -287,12 +313,11 @@ def _write_footprints(folder: Path, before: Edition | None, tell: Progress) -> N
     write_map_cells(geometry, folder, _counter(tell, "map cells", total), kept=kept_map)
     middle_mjd = 0.5 * (exposures.column("t_min").to_numpy() + exposures.column("t_max").to_numpy())
     write_timeline(open_map_cells(folder, total), middle_mjd, folder, partial(tell, "years"))
-    ranges = union_ranges(geometry, SUMMARY_MOC_ORDER, _counter(tell, "coverage", total))
-    write_moc(moc_of_ranges(ranges, SUMMARY_MOC_ORDER), folder / "coverage.fits")
 
 
-def _write_geometry(folder: Path, exposures: pa.Table, step: Callable[[int], None]) -> Records:
+def _write_geometry(folder: Path, exposures: pa.Table, tell: Progress) -> Records:
     """Write the footprints, some at a time; memory-mapped."""
+    step = _counter(tell, "footprints", len(exposures))
     path = folder / "geometry.npy"
     with GrowingArray(path, GEOMETRY) as geometry:
         for start in range(0, len(exposures), _SLICE):

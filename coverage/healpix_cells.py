@@ -7,10 +7,10 @@ ApJ 622, 759).
 import math
 from typing import Any
 
-import healpy
 import numpy as np
 from numpy.typing import NDArray
 
+from platecover.coverage.cell_of_direction import cell_of_direction
 from platecover.coverage.compiled import compiled
 from platecover.coverage.value_checks import HIGHEST_ORDER
 
@@ -18,9 +18,25 @@ BASE_CELLS = 12
 STACK = BASE_CELLS + 3 * HIGHEST_ORDER  # rows of a stack that suffice down to any order
 WHOLE_SKY_DEG2 = 4.0 * math.pi * math.degrees(1.0) ** 2
 
+
+def _farthest_corner_rad(side: int) -> float:
+    """Largest angle between the centre of a cell and a corner of it.
+
+    That is in the cells next to longitude 0 on the ring where the polar caps begin, z = 2/3: from
+    the centre there to the corner towards the pole, one ring further up.
+    """
+    turn = math.pi / (4 * side)
+    z = 2.0 / 3.0
+    sine = math.sqrt((1.0 - z) * (1.0 + z))
+    centre = np.array([sine * math.cos(turn), sine * math.sin(turn), z])
+    corner_z = 1.0 - (1.0 - 1.0 / side) ** 2 / 3.0
+    corner = np.array([math.sqrt((1.0 - corner_z) * (1.0 + corner_z)), 0.0, corner_z])
+    return math.atan2(float(np.linalg.norm(np.cross(centre, corner))), float(centre @ corner))
+
+
 # Angle from a cell's centre that holds the whole cell, at each order, radians.
 BOUNDING_RADIUS_RAD: NDArray[np.float64] = np.array(
-    [healpy.max_pixrad(1 << order) for order in range(HIGHEST_ORDER + 1)]
+    [_farthest_corner_rad(1 << order) for order in range(HIGHEST_ORDER + 1)]
 )
 
 # Of each base cell: the row of its southern corner counted from the north pole, and the longitude
@@ -95,13 +111,28 @@ def _even_bits(number: int) -> int:
 
 def cell_centres(order: int, cells: NDArray[np.int64]) -> NDArray[np.float64]:
     """Unit vectors to the centres of NESTED cells, shape (n, 3)."""
-    return np.stack(healpy.pix2vec(1 << order, cells, nest=True), axis=-1)
+    return _centres(order, np.ascontiguousarray(cells, dtype=np.int64))
+
+
+@compiled
+def _centres(order: int, cells: NDArray[np.int64]) -> NDArray[np.float64]:
+    centres = np.empty((len(cells), 3))
+    for i in range(len(cells)):
+        centres[i, 0], centres[i, 1], centres[i, 2] = cell_direction(order, cells[i])
+    return centres
 
 
 def cells_of_directions(order: int, vectors: NDArray[np.float64]) -> NDArray[np.int64]:
     """NESTED cells that hold unit vectors of shape (n, 3)."""
-    x, y, z = vectors[..., 0], vectors[..., 1], vectors[..., 2]
-    return np.asarray(healpy.vec2pix(1 << order, x, y, z, nest=True), dtype=np.int64)
+    return _cells(order, np.ascontiguousarray(vectors, dtype=np.float64))
+
+
+@compiled
+def _cells(order: int, vectors: NDArray[np.float64]) -> NDArray[np.int64]:
+    cells = np.empty(len(vectors), np.int64)
+    for i in range(len(vectors)):
+        cells[i] = cell_of_direction(order, vectors[i, 0], vectors[i, 1], vectors[i, 2])
+    return cells
 
 
 def merged_ranges(ranges: NDArray[Any]) -> NDArray[Any]:

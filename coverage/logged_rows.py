@@ -6,7 +6,8 @@ one whose text did not change is taken over from the last edition as it stands.
 """
 
 import json
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from functools import cached_property
@@ -20,6 +21,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from platecover.coverage.text_arrays import well_formed
+from platecover.coverage.work_force import cores
 
 LOGGED = "log:"  # before the name of a log's own column
 BEYOND_HEADER = "beyond the header"  # stands for the column of cells that have none
@@ -84,7 +86,7 @@ class LoggedRows:
         """Columns of a part; each call opens it anew, since one reader serves one thread."""
         path = self.parts[at].path(self.folder)
         with pq.ParquetFile(path, metadata=self._schemas[at][0]) as file:
-            return file.read(names)
+            return file.read(names, use_threads=False)  # parts are small: threads take them whole
 
     @cached_property
     def logged_names(self) -> list[str]:
@@ -106,19 +108,17 @@ class LoggedRows:
         names = [name for name in names if name not in held]
         if not names:
             return held
-        chunks: dict[str, list[pa.Array]] = {name: [] for name in names}
-        for at, part in enumerate(self.parts):
-            there = [name for name in names if name in self._schemas[at][1].names]
+
+        def of_part(at: int) -> list[pa.Array]:
+            there = self._there(at, names)
             read = self._read(at, there)
-            for name in names:
-                if name in there:
-                    values = read.column(name)
-                    if pa.types.is_string(values.type):
-                        values = values.cast(pa.large_string())
-                    chunks[name].append(values.combine_chunks())
-                else:
-                    chunks[name].append(pa.repeat(pa.scalar("", pa.large_string()), part.count))
-        return held | {name: pa.concat_arrays(several) for name, several in chunks.items()}
+            nothing = pa.repeat(pa.scalar("", pa.large_string()), self.parts[at].count)
+            return [_whole(read.column(name)) if name in there else nothing for name in names]
+
+        self._schemas  # noqa: B018 - read before several threads ask for it
+        with ThreadPoolExecutor(cores()) as pool:
+            chunks = zip(*pool.map(of_part, range(len(self.parts))), strict=True)
+            return held | dict(zip(names, map(pa.concat_arrays, chunks), strict=True))
 
     @contextmanager
     def holding(self, names: Sequence[str]) -> Iterator[None]:
@@ -170,23 +170,24 @@ class LoggedRows:
     def cells(self, rows: Places) -> Iterator[tuple[str, ...]]:
         """Every cell of some rows as logged, in the order of `logged_names`; rows ascend."""
         wanted = [LOGGED + name for name in self.logged_names]
-        for at, within in self._by_part(rows):
-            there = [name for name in wanted if name in self._schemas[at][1].names]
-            part = self._read(at, there).take(within)
+        for _, taken in self._take(rows, lambda at: self._there(at, wanted)):
             columns = [
-                part.column(name).to_pylist() if name in there else [""] * len(within)
+                taken.column(name).to_pylist() if name in taken.column_names else [""] * len(taken)
                 for name in wanted
             ]
             yield from zip(*columns, strict=True)
 
     def as_json(self, rows: Places) -> Iterator[str]:
         """Some rows whole, as logged: objects of their log's own column names; rows ascend."""
-        for at, within in self._by_part(rows):
-            names = json.loads(self._schemas[at][1].metadata[NAMES])
-            read = self._read(at, [LOGGED + name.lower() for name in names]).take(within)
-            for cells in zip(*(column.to_pylist() for column in read.columns), strict=True):
-                by_name = dict(zip(read.column_names, cells, strict=True))
-                yield row_json({name: by_name[LOGGED + name.lower()] for name in names})
+
+        def names(at: int) -> list[str]:
+            return list(json.loads(self._schemas[at][1].metadata[NAMES]))
+
+        for at, taken in self._take(rows, lambda at: [LOGGED + name.lower() for name in names(at)]):
+            own = names(at)
+            columns = [taken.column(LOGGED + name.lower()).to_pylist() for name in own]
+            for cells in zip(*columns, strict=True):
+                yield row_json(dict(zip(own, cells, strict=True)))
 
     def logged_row(self, log_file: str, row: int) -> dict[str, str]:
         """One row as logged, by its log's own column names; empty if there is no such row."""
@@ -199,6 +200,20 @@ class LoggedRows:
                     return dict(json.loads(text))
         return {}
 
+    def _there(self, at: int, names: Iterable[str]) -> list[str]:
+        """Those of the columns that a part has."""
+        return [name for name in names if name in self._schemas[at][1].names]
+
+    def _take(
+        self, rows: Places, names: Callable[[int], list[str]]
+    ) -> Iterator[tuple[int, pa.Table]]:
+        """Ascending rows part by part, of each the columns that `names` tells."""
+        with ThreadPoolExecutor(cores()) as pool:
+            yield from pool.map(
+                lambda each: (each[0], self._read(each[0], names(each[0])).take(each[1])),
+                self._by_part(rows),
+            )
+
     def _by_part(self, rows: Places) -> Iterator[tuple[int, pa.Array]]:
         """Parts that hold ascending rows, each with their places in it."""
         limits = np.searchsorted(rows, self.starts)
@@ -206,6 +221,13 @@ class LoggedRows:
             low, high = limits[at : at + 2]
             if low < high:
                 yield at, pa.array(rows[low:high] - self.starts[at])
+
+
+def _whole(values: pa.ChunkedArray) -> pa.Array:
+    """A column of a part in one piece; text as large_string."""
+    if pa.types.is_string(values.type):
+        values = values.cast(pa.large_string())
+    return values.combine_chunks()
 
 
 def row_json(cells: dict[str, Any]) -> str:

@@ -9,7 +9,6 @@ import codecs
 import csv
 import io
 import re
-import zlib
 from collections import deque
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -18,8 +17,6 @@ from typing import BinaryIO
 
 _BLOCK_BYTES = 1 << 22
 _LONGEST_CELL = 2**31 - 1  # the most that a C long holds everywhere
-_LEAST_SHARE = 4  # a part has at least this fraction of the most
-_CUT_EVERY = 2_048  # one line in so many may end a part
 
 
 class Lines:
@@ -31,14 +28,14 @@ class Lines:
 
     Attributes
     ----------
-    number : int
-        Lines given so far.
+    number, size : int
+        Lines and bytes given so far.
     """
 
     def __init__(self, stream: BinaryIO) -> None:
         self._waiting: deque[bytes] = deque()
         self._source = _lines_of(stream)
-        self.number = 0
+        self.number = self.size = 0
 
     def __iter__(self) -> Iterator[bytes]:
         """Give the lines that are left, in one loop or several, one inside the other."""
@@ -47,6 +44,7 @@ class Lines:
             if line is None:
                 return
             self.number += 1
+            self.size += len(line)
             yield line
 
     def give_back(self, lines: Iterable[bytes]) -> None:
@@ -54,6 +52,7 @@ class Lines:
         lines = list(lines)
         self._waiting.extendleft(reversed(lines))
         self.number -= len(lines)
+        self.size -= sum(map(len, lines))
 
 
 def _lines_of(stream: BinaryIO) -> Iterator[bytes]:
@@ -91,42 +90,6 @@ def _plainly_whole(separator: str) -> re.Pattern[bytes]:
     mark = re.escape(separator).encode()
     cell = rb'(?:[^"\r\n%b]*|"(?:[^"\r\n]|"")*+")' % mark
     return re.compile(rb"%b(?:%b%b)*+[\r\n]*" % (cell, mark, cell))
-
-
-def parts(lines: Lines, separator: str, encoding: str, rows: int) -> Iterator[tuple[int, bytes]]:
-    """Cut what is left of a file into parts of whole records; one empty part if nothing is.
-
-    Where a part ends depends on the text around it alone, so that an inserted or changed line
-    changes its own part and perhaps the next, not all that follow.
-
-    Parameters
-    ----------
-    lines : Lines
-    separator, encoding : str
-    rows : int
-        Most records of a part.
-
-    Yields
-    ------
-    first_line : int
-        From 1.
-    content : bytes
-    """
-    least = max(rows // _LEAST_SHARE, 1)
-    cut_every = min(_CUT_EVERY, least)
-    start = first_line = lines.number + 1
-    part: list[bytes] = []
-    count = 0
-    for line in lines:
-        part.append(line)
-        if b'"' in line:
-            part += further_lines(line, lines, separator, encoding)
-        count += 1
-        if count >= rows or (count >= least and zlib.crc32(line) % cut_every == 0):
-            yield first_line, b"".join(part)
-            first_line, part, count = lines.number + 1, [], 0
-    if part or first_line == start:
-        yield first_line, b"".join(part)
 
 
 def cells_of_records(text: str, separator: str) -> Iterator[tuple[int, list[str]]]:

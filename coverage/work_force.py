@@ -9,7 +9,7 @@ import threading
 import warnings
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from typing import TypeVar
 
@@ -37,7 +37,7 @@ def in_order(
     work : callable
         Of a module, so that another process finds it.
     tasks : iterable
-        Drawn from only as fast as they are worked on.
+        Drawn from only as fast as they are worked on; results may wait for earlier ones.
     processes : int
         With 1 all is done in this one. So it is where other threads run, since a process
         forked from among threads may wait for ever for what they held.
@@ -49,14 +49,18 @@ def in_order(
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", DeprecationWarning)  # no thread of Python's is running
         pool = ProcessPoolExecutor(processes, context, initializer=_start)
-        waiting: deque[Future[Result]] = deque()
+        results: deque[Future[Result]] = deque()
         try:
+            under_way: set[Future[Result]] = set()
             for task in tasks:
-                waiting.append(pool.submit(work, task))
-                if len(waiting) > _IN_HAND * processes:
-                    yield waiting.popleft().result()
-            while waiting:
-                yield waiting.popleft().result()
+                results.append(pool.submit(work, task))
+                under_way.add(results[-1])
+                if len(under_way) > _IN_HAND * processes:  # a long one holds up no others
+                    under_way = wait(under_way, return_when=FIRST_COMPLETED).not_done
+                while results and results[0].done():
+                    yield results.popleft().result()
+            while results:
+                yield results.popleft().result()
         except BrokenProcessPool:
             raise PlatecoverError(
                 "a process at work was killed from outside, perhaps for want of memory; nothing"

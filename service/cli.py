@@ -10,6 +10,7 @@ import os
 import re
 import sys
 from collections.abc import Callable, Sequence
+from importlib import import_module
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
@@ -84,13 +85,11 @@ class _Parser(argparse.ArgumentParser):
         sys.exit(_complain(f"{message}\nsee `{self.prog} --help`", 2))
 
 
-def _on_use(name: str) -> Callable[[argparse.Namespace], None]:
-    """The function of `commands` of that name, imported when it runs."""
+def _on_use(name: str, module: str = "commands") -> Callable[[argparse.Namespace], None]:
+    """A function of a module of ours, imported when it runs: numba and astropy take a second."""
 
     def run(options: argparse.Namespace) -> None:
-        from platecover.service import commands  # numba, astropy and pyarrow take a second
-
-        getattr(commands, name)(options)
+        getattr(import_module(f"platecover.service.{module}"), name)(options)
 
     return run
 
@@ -184,7 +183,7 @@ def _add_build(adder: "Adder") -> None:
     )
     command.add_argument("--allow-removed", action="store_true",
                          help="let plates vanish that the current edition has")  # fmt: skip
-    command.set_defaults(run=_on_use("build"))
+    command.set_defaults(run=_on_use("build", "build_command"))
 
 
 def _add_serve(adder: "Adder") -> None:

@@ -11,8 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platecover.coverage.archive import Archive
-from platecover.coverage.edition_build import BuildReport
-from platecover.coverage.edition_build import build as build_edition
 from platecover.coverage.errors import ArchiveError, QueryError
 from platecover.coverage.filter_table import FILTERS
 from platecover.coverage.healpix_cells import WHOLE_SKY_DEG2
@@ -21,55 +19,14 @@ from platecover.coverage.map_quantities import QUANTITIES
 from platecover.coverage.moc_files import check_moc_path, write_moc
 from platecover.coverage.regions import Region
 from platecover.coverage.value_checks import integer_between
-from platecover.service.formats import BINARY_FORMATS, EPOCH_FORMATS, ROW_FORMATS, printable
-from platecover.service.progress_bar import ProgressBars
+from platecover.service.build_command import build_and_tell, last_line
+from platecover.service.formats import BINARY_FORMATS, EPOCH_FORMATS, ROW_FORMATS
 
 MAP_FORMATS = ("png", "svg", "fits")
 _DEMO_MARK = ".platecover-demo"  # says that a folder is ours to rebuild
 _DEMO_QUESTION = ("325.68", "43.59", "0", "1905-07", "1905-09")  # a variable star, one summer
 _WORKERS = 2  # processes that serve the demo
 _MOST_WORKERS, _LAST_PORT = 64, 65535
-_LISTED = 10  # rows set aside that are named on the terminal
-
-
-def build(options: argparse.Namespace) -> None:
-    """Build a new edition from logs and say what came of it."""
-    report = _build(
-        options.archive,
-        options.logs,
-        options.observatory,
-        strict=options.strict,
-        allow_removed=options.allow_removed,
-    )
-    print(_last_line(report))
-
-
-def _build(archive: Path, logs: list[Path], observatory: Path, **how: bool) -> BuildReport:
-    """Build with progress bars; name what was set aside on standard error."""
-    with ProgressBars() as progress:
-        report = build_edition(archive, logs, observatory, progress=progress, **how)
-    print(
-        f"edition {report.edition} of {archive}: {report.kept} exposures on {report.plates}"
-        f" plates, {report.remarks} remarks"
-    )
-    if report.set_aside:
-        rows = Archive.open(archive).set_aside()[:_LISTED]
-        for row in rows:
-            what = f"{row['file']}, row {row['row']}, {row['column']}: {row['reason']}"
-            print(f"set aside: {printable(what)}", file=sys.stderr)
-        if report.set_aside > _LISTED:
-            print(
-                f"... {report.set_aside - _LISTED} more; all of them, whole, in"
-                f" {archive / 'editions' / str(report.edition) / 'set_aside.parquet'}",
-                file=sys.stderr,
-            )
-    for plate in report.unknown_ledger_plates:
-        print(f"ledger: {plate} is in no log; its entries have no effect", file=sys.stderr)
-    return report
-
-
-def _last_line(report: BuildReport) -> str:
-    return f"rows read {report.rows_read}, kept {report.kept}, set aside {report.set_aside}"
 
 
 def cone(options: argparse.Namespace) -> None:
@@ -183,7 +140,7 @@ def demo(options: argparse.Namespace) -> None:
     files = write_demo(folder)
     archive = folder / "archive"
     print(f"logs and observatory file of an invented observatory: {folder}")
-    print(_last_line(_build(archive, files.logs, files.observatory, allow_removed=True)))
+    print(last_line(build_and_tell(archive, files.logs, files.observatory, allow_removed=True)))
     ra, dec, radius, since, until = _DEMO_QUESTION
     words = ["platecover", "cone", "--archive", str(archive), ra, dec, radius]
     print(f"\n$ {shlex.join([*words, '--from', since, '--to', until])}")

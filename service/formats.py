@@ -19,6 +19,7 @@ from platecover.coverage.arrow_tables import column_facts
 from platecover.coverage.calendar_dates import calendar_date_text
 from platecover.coverage.columns import RESULT_COLUMNS
 from platecover.service.row_texts import Form, WordTexts, row_pieces
+from platecover.service.terminal_text import printable
 from platecover.service.votable import Field, Info, results_document
 
 About = Mapping[str, Any]  # query, edition, truncated
@@ -220,13 +221,6 @@ def aligned(head: Sequence[str], rows: Sequence[Sequence[Any]], right: Sequence[
             for at, (cell, width) in enumerate(zip(row, widths, strict=True))
         ).rstrip()
         for row in cells
-    )
-
-
-def printable(text: str) -> str:
-    """The text with blanks for white space and "?" for what would control a terminal."""
-    return "".join(
-        " " if letter.isspace() else letter if letter.isprintable() else "?" for letter in text
     )
 
 

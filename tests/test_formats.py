@@ -26,9 +26,9 @@ from platecover.service.formats import (
     EPOCH_FORMATS,
     ROW_FORMATS,
     aligned,
-    printable,
 )
 from platecover.service.row_texts import WordTexts
+from platecover.service.terminal_text import printable
 
 HOSTILE = [
     "a\x00b", "\x1b[31mred\x1b[0m", "</TD></TR>", "]]>", "<!--", "&amp;", "=1+1", "@SUM(A1)",
