@@ -14,17 +14,18 @@ from numpy.typing import NDArray
 
 from platecover.coverage.arrow_tables import with_replaced
 from platecover.coverage.columns import PLATE_FACTS
-from platecover.coverage.logged_rows import LOGGED, LoggedRows
+from platecover.coverage.logged_rows import LOGGED, LoggedRows, plain
 from platecover.coverage.plate_facts import STATED_FACTS, plate_facts
 from platecover.coverage.row_identity import Identity, identify
 
 # Columns that are needed to settle what rows say together, read at once for speed.
 _NEEDED = (
-    "row", "plate", "series", "number", "suffix", "exposure_stated", "same_exposure", "t_min",
+    "row", "series", "number", "suffix", "exposure_stated", "t_min",
     "glass_width_mm", "glass_height_mm", "glass_thickness_mm", "shelved_by",
     *(f"stated_{name}" for name in STATED_FACTS),
     *(f"fault_{name}" for name in ("column", "value", "reason", "cells")),
 )  # fmt: skip
+_NEEDED_TEXTS = ("plate", "same_exposure")
 _STEPS = 4  # of which progress is told
 
 Integers = NDArray[np.int64]
@@ -77,9 +78,10 @@ class PlateLogs:
                 columns[name] = self.rows.log_files().take(places).cast(pa.large_string())
             elif name == "log_row":
                 columns[name] = pa.array(self.rows.row_numbers[self.kept])
-        read = self.rows.columns([name for name in names if name not in columns])
+        read = self.rows.columns([name for name in names if name not in columns], coded=True)
         if "remarks" in read:
-            read["remarks"] = _with_more(read["remarks"], self._remarked)
+            texts = read["remarks"].cast(pa.large_string())
+            read["remarks"] = _with_more(texts, self._remarked)
         return columns | {name: values.take(places) for name, values in read.items()}
 
 
@@ -96,7 +98,7 @@ def settle(rows: LoggedRows, progress: Callable[[str, int, int], None] | None = 
     -------
     PlateLogs
     """
-    with rows.holding(_NEEDED):
+    with rows.holding(_NEEDED, _NEEDED_TEXTS):
         return _settled(rows, progress)
 
 
@@ -187,8 +189,8 @@ def _plate_columns(
     counts = np.bincount(plate_of_row[kept], minlength=n_plates)
     of_first = ("series", "number", "suffix", "glass_width_mm", "glass_height_mm",
                 "glass_thickness_mm", "shelved_by")  # fmt: skip
-    read = rows.columns(of_first)
-    columns = {name: read[name].take(pa.array(first)) for name in of_first}
+    read = rows.columns(of_first, coded=True)
+    columns = {name: plain(read[name].take(pa.array(first))) for name in of_first}
     return columns | {"exposures": pa.array(counts.astype(np.int64))}
 
 
@@ -204,10 +206,10 @@ def _set_aside(rows: LoggedRows, faulty: NDArray[np.bool_], identity: Identity) 
         "reason": [identity.repeats[row] for row in repeats.tolist()],
         "cells": list(rows.as_json(repeats)),
     }
-    read = rows.columns([f"fault_{name}" for name in texts])
+    read = rows.columns([f"fault_{name}" for name in texts], coded=True)
     columns = {
         name: pa.concat_arrays([
-            read[f"fault_{name}"].take(pa.array(of_reading)),
+            plain(read[f"fault_{name}"].take(pa.array(of_reading))),
             more if isinstance(more, pa.Array) else pa.array(more, pa.large_string()),
         ])
         for name, more in texts.items()

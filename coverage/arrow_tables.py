@@ -84,16 +84,24 @@ def write_mapped_column(values: Values, column: Column, folder: Path) -> None:
     """
     values = as_arrow(values)
     if column.kind == "text":
-        encoded = values.dictionary_encode()
-        values = pa.DictionaryArray.from_arrays(
-            encoded.indices, encoded.dictionary.cast(pa.string())
-        )
+        values = _in_order_of_use(values.dictionary_encode())
     else:
         values = values.cast(_ARROW_KIND[column.kind])
     table = pa.table({column.name: values})
     path = _mapped_path(folder, column)
     with pa.OSFile(str(path), "wb") as sink, pa.ipc.new_file(sink, table.schema) as writer:
         writer.write_table(table, max_chunksize=max(len(table), 1))
+
+
+def _in_order_of_use(encoded: pa.DictionaryArray) -> pa.DictionaryArray:
+    """The same texts with a dictionary of those that occur, in the order of their first use."""
+    used = encoded.indices.unique()
+    place = np.zeros(len(encoded.dictionary), dtype=np.int32)
+    place[used.to_numpy()] = np.arange(len(used), dtype=np.int32)
+    return pa.DictionaryArray.from_arrays(
+        pa.array(place[encoded.indices.to_numpy()]),
+        encoded.dictionary.take(used).cast(pa.string()),
+    )
 
 
 def map_columns(folder: Path, declared: Iterable[Column]) -> pa.Table:

@@ -5,7 +5,9 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
+from importlib import import_module
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import pyarrow as pa
@@ -59,7 +61,7 @@ Progress = Callable[[str, int, int], None]  # stage, done, total
 SUMMARY_MOC_ORDER = 9  # 6.9 arcmin
 _NAMED = 5  # plates or rows named in a message
 _MOST_REFUSED = 1_000  # rows that an error carries
-_GROUPS = 10  # of columns that are read and written together
+_GROUPS = 4  # of columns that are read and written together
 _SLICE = 100_000  # exposures whose geometry is in memory at once
 _GEOMETRY_OF = ("s_ra", "s_dec", "position_angle_deg", "width_mm", "height_mm",
                 "scale_arcsec_per_mm", "usable_radius_deg", "margin", "orientation_known",
@@ -139,6 +141,8 @@ def build(
         )  # fmt: skip
         with ThreadPoolExecutor(1) as beside:  # not before: it would keep reading on one core
             sound = beside.submit(_is_sound, before)
+            # mocpy imports plotting too: half a second, which passes here beside other work
+            moc_files = beside.submit(import_module, "platecover.coverage.moc_files")
             read = settle(rows, tell)
             _refuse_if_empty_or_strict(read, strict)
             if not allow_removed:
@@ -152,7 +156,7 @@ def build(
             geometry = _write_geometry(folder, exposures, tell)
             others = [
                 beside.submit(_write_kept_tables, folder, read),
-                beside.submit(_write_coverage, folder, geometry),
+                beside.submit(_write_coverage, folder, geometry, moc_files.result()),
             ]
             taken_over = before if sound.result() else None
             _write_footprints(folder, exposures, geometry, taken_over, tell)
@@ -284,13 +288,11 @@ def _write_kept_tables(folder: Path, read: PlateLogs) -> None:
         write_parquet(kept_table(whole, declared), folder / f"{name}.parquet")
 
 
-def _write_coverage(folder: Path, geometry: Records) -> None:
+def _write_coverage(folder: Path, geometry: Records, moc_files: ModuleType) -> None:
     """Write the MOC of all footprints."""
-    # mocpy imports plotting too: half a second, which passes here beside other work
-    from platecover.coverage.moc_files import moc_of_ranges, write_moc
-
     ranges = union_ranges(geometry, SUMMARY_MOC_ORDER)
-    write_moc(moc_of_ranges(ranges, SUMMARY_MOC_ORDER), folder / "coverage.fits")
+    moc = moc_files.moc_of_ranges(ranges, SUMMARY_MOC_ORDER)
+    moc_files.write_moc(moc, folder / "coverage.fits")
 
 
 def _write_footprints(

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 
 import numpy as np
+import pyarrow as pa
 from numpy.typing import NDArray
 
 from platecover.coverage.logged_rows import LoggedRows
@@ -66,12 +67,17 @@ def identify(
         pairs = zip(plate_of_row[stated].tolist(), exposure[stated].tolist(), strict=True)
         for plate, number in pairs:
             taken.setdefault(plate, set()).add(number)
-        same = rows.codes("same_exposure")[loose].astype(np.int64)
+        same = _codes(rows.column("same_exposure").take(pa.array(loose)))
         exposure[loose] = _numbers(loose, plate_of_row[loose], same, t_min, taken)
     found = Identity(np.where(faulty, 0, exposure), np.where(faulty, 0, 1).astype(np.int64))
     kept = shared[~faulty[shared]]
     _tell_versions(rows, kept, plate_of_row[kept], found)
     return found
+
+
+def _codes(texts: pa.Array) -> Integers:
+    """Numbers that are equal where the texts are."""
+    return np.asarray(texts.dictionary_encode().indices.to_numpy(), dtype=np.int64)
 
 
 def _numbers(
