@@ -81,12 +81,16 @@ class TextPart:
                     continue
                 if len(cells) == 1 and len(header) > 1 and self.layout.one_separator:
                     self._refuse_other_separator(text, line)
-                if _may_hold_a_row(cells, self.layout.separator, len(header)):
-                    swallowed[len(rows)] = _cell_with_line_end(header, cells)
                 if len(cells) > len(header):
                     overlong[len(rows)] = cells[len(header) :]
                 rows.append(cells[: len(header)] + [""] * (len(header) - len(cells)))
                 row_numbers.append(line)
+        # only a record of several lines, so that the next starts further on, holds a line end
+        lengths = np.diff(row_numbers, append=np.inf)
+        for at in np.flatnonzero(lengths > 1).tolist():
+            cells = rows[at] + overlong.get(at, [])
+            if _may_hold_a_row(cells, self.layout.separator, len(header)):
+                swallowed[at] = _cell_with_line_end(header, cells)
         by_column = zip(*rows, strict=True) if rows else [()] * len(header)
         columns = [
             FileColumn(name, *self.layout.declared.get(name.lower(), (TEXT, "")), as_texts(cells))

@@ -30,6 +30,7 @@ _PLAIN = str.maketrans(
         **dict.fromkeys("\u00a0\u2007\u2009\u202f\t", " "),  # fixed blanks
     }
 )
+_ALREADY_PLAIN = re.compile(r"(?:[0-9.:+-]| (?! ))*", re.ASCII)
 _DECIMAL = re.compile(
     r"(?P<sign>[+-]?) ?(?P<number>[0-9]+(?:\.[0-9]*)?|\.[0-9]+)"
     r"(?:e(?P<exponent>[+-]?[0-9]{1,3}))? ?(?P<mark>[hd])?",
@@ -168,8 +169,9 @@ def _read(text: str, *, hours_by_default: bool) -> tuple[_Angle, bool]:
         return _Angle(math.nan, math.nan, MISSING, "missing"), False
     if len(plain) > _LONGEST_ANGLE:
         raise ValueError(f"{shown(text)} is not an angle")
-    plain = plain.translate(_PLAIN).lower().replace("mm", "s").replace("deg", "d")  # '' is "
-    plain = " ".join(plain.split())
+    if not _ALREADY_PLAIN.fullmatch(plain):
+        plain = plain.translate(_PLAIN).lower().replace("mm", "s").replace("deg", "d")  # '' is "
+        plain = " ".join(plain.split())
     if "." in plain:
         plain = _MARK_BEFORE_DECIMALS.sub(_mark_last, plain)
     match = _DECIMAL.fullmatch(plain)

@@ -21,9 +21,9 @@ def as_texts(values: Iterable[str]) -> Texts:
 
 def encode(values: Iterable[Key]) -> tuple[list[Key], NDArray[np.int64]]:
     """Return the different values in order of first use, and for each value its place there."""
-    places: dict[Key, int] = {}
-    codes = [places.setdefault(value, len(places)) for value in values]
-    return list(places), np.array(codes, dtype=np.int64)
+    listed = values if isinstance(values, list) else list(values)
+    places = {value: place for place, value in enumerate(dict.fromkeys(listed))}
+    return list(places), np.fromiter(map(places.__getitem__, listed), np.int64, len(listed))
 
 
 def well_formed(texts: list[str]) -> list[str]:
@@ -37,7 +37,7 @@ def well_formed(texts: list[str]) -> list[str]:
 
 def stripped(texts: Texts) -> Texts:
     """Return the texts without white space around them."""
-    return as_texts([text.strip() for text in texts.tolist()])
+    return as_texts(list(map(str.strip, texts.tolist())))
 
 
 def read_each(

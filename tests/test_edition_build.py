@@ -70,7 +70,7 @@ def test_report_and_counts_agree(tmp_path: Path) -> None:
     assert "repeats" in aside["reason"][1]
     assert len(archive.remarks()) == report.remarks
     stages = list(dict.fromkeys(stage for stage, _, _ in seen))
-    assert {"reading logs", "columns", "cell index", "coverage"} <= set(stages)
+    assert {"reading logs", "columns", "cell index", "map cells"} <= set(stages)
     for stage in stages:
         done = [step[1] for step in seen if step[0] == stage]
         assert done == sorted(done)

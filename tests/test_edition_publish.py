@@ -54,7 +54,9 @@ def test_killed_builds_leave_the_archive_in_service(tmp_path: Path) -> None:
     files = write_demo(tmp_path / "logs", exposures=200)
     archive = tmp_path / "archive"
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["platecover.coverage.edition_build"])
+    context.set_forkserver_preload(
+        ["platecover.coverage.edition_build", "platecover.coverage.moc_files"]
+    )
     arguments = (archive, files.logs, files.observatory)
 
     def started() -> Any:

@@ -25,7 +25,7 @@ FLOORS: dict[str, set[str]] = {
         "across_rows", "delimited_text", "ecsv_header", "log_cells", "log_table", "observatory",
         "observatory_values", "plate_facts", "plate_log", "record_files", "row_centres",
         "row_identity", "row_notes", "row_reading", "row_sizes", "row_times", "series_defaults",
-        "sexagesimal", "table_files", "text_records",
+        "record_cuts", "sexagesimal", "table_files", "text_records",
     },
     "keeping": {
         "cell_bits", "cell_entries", "cell_index", "edition", "edition_publish", "growing_array",
