@@ -4,18 +4,27 @@ Exposures are counted by differences: a range of cells adds one where it begins 
 where it ends, and the running sum over the sky is the count.
 """
 
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
+
 import numpy as np
 from numpy.typing import NDArray
 
 from platecover.coverage.compiled import compiled
 from platecover.coverage.map_cells import MapCells
+from platecover.coverage.work_force import cores
+
+_WORTH_A_THREAD = 30_000  # exposures; adding them takes about 2 ms
 
 
 def add_exposures(
     cells: MapCells, numbers: NDArray[np.int64], differences: NDArray[np.int64]
 ) -> None:
     """Count exposures; `differences`, shape (n_cells + 1,), is added to."""
-    _add_ranges(cells.offsets, cells.ranges, cells.length_bits, numbers, differences)
+    ranges = (cells.offsets, cells.ranges, cells.length_bits)
+    parts = np.array_split(numbers, _threads(len(numbers)))
+    _add_parts(differences, [partial(_add_ranges, *ranges, part) for part in parts])
 
 
 def add_groups(
@@ -36,7 +45,29 @@ def add_groups(
     differences : int64, shape (n_cells + 1,)
         Added to.
     """
-    _add_unions(cells.offsets, cells.ranges, cells.length_bits, numbers, limits, differences)
+    ranges = (cells.offsets, cells.ranges, cells.length_bits, numbers)
+    cuts = np.linspace(0, len(limits) - 1, _threads(len(numbers)) + 1).astype(np.int64)
+    parts = [limits[start : end + 1] for start, end in zip(cuts[:-1], cuts[1:], strict=True)]
+    _add_parts(differences, [partial(_add_unions, *ranges, part) for part in parts])
+
+
+def _threads(count: int) -> int:
+    """How many threads are worth their own array of differences for so many exposures."""
+    return min(cores(), max(count // _WORTH_A_THREAD, 1))
+
+
+def _add_parts(
+    differences: NDArray[np.int64], add: Sequence[Callable[[NDArray[np.int64]], None]]
+) -> None:
+    """Let several functions add to differences at once, each to its own."""
+    if len(add) == 1:
+        add[0](differences)
+        return
+    own = [np.zeros_like(differences) for _ in add]
+    with ThreadPoolExecutor(len(add)) as pool:
+        list(pool.map(lambda function, into: function(into), add, own))
+    for each in own:
+        differences += each
 
 
 @compiled
