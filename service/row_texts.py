@@ -1,7 +1,7 @@
 """Rows written as text, whole columns at a time: CSV, JSON and VOTable share this.
 
-A column becomes an array of texts, each safe in the form that is written; one join of all
-columns is the document's body. Texts that stand as dictionary codes in a column of few different
+A column becomes an array of texts, each safe in the form that is written; woven together, all
+columns are the document's body. Texts that stand as dictionary codes in a column of few different
 ones are made safe once for an edition (`WordTexts`), so that a cell costs a look-up.
 """
 
@@ -16,9 +16,11 @@ from numpy.typing import NDArray
 
 from platecover.coverage.answers import Rows, decoded
 from platecover.coverage.per_edition import PerEdition
+from platecover.service.row_weaving import woven
 
 PIECE_ROWS = 5_000  # rows that are written at a time, some 3 MB
 _WORTH_A_THREAD = 1_000  # rows; fewer are written before a thread has started
+_BESIDE = 0.75  # of the columns of numbers, which take twice as long as the others together
 _MOST_KEPT = 20_000  # words of a column that are kept in each form; some 1 MB
 _LARGEST_PLAIN = 1e10  # whole numbers below are written without exponent, and without ".0"
 
@@ -92,7 +94,7 @@ class WordTexts:
         if key not in self._kept:
             codes = pa.array(np.arange(len(column.dictionary), dtype=np.int32))
             words = pa.DictionaryArray.from_arrays(codes, column.dictionary)
-            self._kept[key] = _text_cells(decoded(words), form, form.label(name))
+            self._kept[key] = _text_cells(decoded(words), form)
         return self._kept[key]
 
 
@@ -111,55 +113,49 @@ def row_pieces(table: Rows, form: Form, words: WordTexts | None = None) -> Itera
         Of the edition that a coded table is of; None for a plain table.
     """
     words = words or WordTexts()
+    marks = [form.between + form.label(name) for name in table.column_names]
+    marks[0] = form.between_rows + form.start + form.label(table.column_names[0])
     for first in range(0, len(table), PIECE_ROWS):
-        text = _joined(_cells(table.slice(first, PIECE_ROWS), form, words), form)
-        yield bytes((text if first else text.slice(len(form.between_rows))).to_pybytes())
+        cells = _cells(table.slice(first, PIECE_ROWS), form, words)
+        text = woven(cells, [*marks, form.end])
+        yield bytes(text if first else text[len(form.between_rows) :])
 
 
 def _cells(piece: pa.Table, form: Form, words: WordTexts) -> list[pa.StringArray]:
     """Texts of all columns; those of numbers are made in one go."""
     columns = {name: _one_chunk(piece.column(name)) for name in piece.column_names}
     numeric = [name for name in columns if pa.types.is_floating(columns[name].type)]
-    numbers = [columns.pop(name).to_numpy(zero_copy_only=False) for name in numeric]
+    numbers = {name: columns.pop(name).to_numpy(zero_copy_only=False) for name in numeric}
 
-    def of_numbers() -> dict[str, pa.StringArray]:
-        cells = zip(numeric, number_texts(numbers, form), strict=True)
-        return {name: _labelled(each, form.label(name)) for name, each in cells}
+    def of_numbers(names: Sequence[str]) -> dict[str, pa.StringArray]:
+        texts = number_texts([numbers[name] for name in names], form)
+        return dict(zip(names, texts, strict=True))
 
     def of_others() -> dict[str, pa.StringArray]:
         return {name: _texts(column, name, form, words) for name, column in columns.items()}
 
     if len(piece) < _WORTH_A_THREAD:
-        texts = of_others() | of_numbers()
+        texts = of_others() | of_numbers(numeric)
     else:
-        with ThreadPoolExecutor(1) as beside:  # a third of the time is the numbers'
-            numbers_beside = beside.submit(of_numbers)
-            texts = of_others() | numbers_beside.result()
+        most = round(_BESIDE * len(numeric))
+        with ThreadPoolExecutor(1) as beside:
+            numbers_beside = beside.submit(of_numbers, numeric[:most])
+            texts = of_others() | of_numbers(numeric[most:]) | numbers_beside.result()
     return [texts[name] for name in piece.column_names]
-
-
-def _joined(cells: list[pa.StringArray], form: Form) -> pa.Buffer:
-    """All rows as one text, the join's own buffer; `between_rows` stands before each row."""
-    cells[0] = pc.binary_join_element_wise(form.between_rows + form.start, cells[0], "")
-    cells[-1] = pc.binary_join_element_wise(cells[-1], form.end, "")
-    return pc.binary_join_element_wise(*cells, form.between).buffers()[2]
 
 
 def _texts(column: pa.Array, name: str, form: Form, words: WordTexts) -> pa.StringArray:
     """Cells of a column that holds no floats; none is null."""
-    label = form.label(name)
     if pa.types.is_dictionary(column.type):
         known = words.of(form, name, column)
+        if known is not None and len(known) <= len(column):
+            return pa.DictionaryArray.from_arrays(column.indices, known, safe=False)
         if known is not None:
             return known.take(column.indices)
-        return _text_cells(decoded(column), form, label)
+        return _text_cells(decoded(column), form)
     if pa.types.is_string(column.type):
-        return _text_cells(column, form, label)
-    return _labelled(column.cast(pa.string()).fill_null(form.null), label)
-
-
-def _labelled(texts: pa.StringArray, label: str) -> pa.StringArray:
-    return pc.binary_join_element_wise(label, texts, "") if label else texts
+        return _text_cells(column, form)
+    return column.cast(pa.string()).fill_null(form.null)
 
 
 def number_texts(columns: Sequence[NDArray[np.float64]], form: Form) -> list[pa.StringArray]:
@@ -188,16 +184,16 @@ def number_texts(columns: Sequence[NDArray[np.float64]], form: Form) -> list[pa.
     return written
 
 
-def _text_cells(texts: pa.StringArray, form: Form, label: str) -> pa.StringArray:
-    """Texts made safe, labelled, and quoted where the form does so."""
+def _text_cells(texts: pa.StringArray, form: Form) -> pa.StringArray:
+    """Texts made safe, and quoted where the form does so."""
     if not form.is_safe(texts):
         # most texts of a column are alike: each different one is made safe once
         coded = texts.dictionary_encode()
         safe = [form.escape(text) for text in coded.dictionary.to_pylist()]
         texts = pa.array(safe, pa.string()).take(coded.indices)
-    if label or form.quote:
-        texts = pc.binary_join_element_wise(label + form.quote, texts, form.quote, "")
-    return texts.fill_null(label + form.null)
+    if form.quote:
+        texts = pc.binary_join_element_wise(form.quote, texts, form.quote, "")
+    return texts.fill_null(form.null)
 
 
 def _one_chunk(column: pa.ChunkedArray) -> pa.Array:
