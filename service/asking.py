@@ -154,6 +154,24 @@ def first_rows(maxrec: int, hits: Hits) -> HitRows:
     return HitRows(archive().edition, first, service().public_names)
 
 
+def provenance() -> dict[str, Any]:
+    """What every answer says of where it comes from.
+
+    Returns
+    -------
+    dict
+        `edition` (number), `edition_date` (ISO 8601, UTC) and `citation` (one line).
+    """
+    edition = archive().edition
+    built, name = edition.summary["built"], edition.summary["observatory"]["name"]
+    made = f"{name}: photographic plates, edition {edition.number} of {built[:10]}"
+    return {
+        "edition": edition.number,
+        "edition_date": built,
+        "citation": service().settings.citation or made,
+    }
+
+
 def word_texts() -> WordTexts:
     """Texts of the words of the edition that answers."""
     return WORD_TEXTS.of(archive().edition)

@@ -51,6 +51,9 @@ class Settings:
     cone_errors_are_http_400: bool = _setting(
         False, "Whether errors of /cone have HTTP status 400; the protocol's old clients want 200."
     )
+    citation: str = _setting(
+        "", "How to cite the archive, one line; empty for one made of the observatory's name."
+    )
     public_columns: str = _setting(
         "", "Columns that the public may see, parted by commas; empty for all."
     )
