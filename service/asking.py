@@ -100,7 +100,7 @@ def _tag() -> str:
     edition = archive().edition
     of_what = (
         _VERSION, service().settings.digest, edition.number, edition.summary["built"],
-        request.path, request.query_string,
+        request.path, request.query_string, request.headers.get("Accept"),
     )  # fmt: skip
     return hashlib.sha256(repr(of_what).encode()).hexdigest()[:32]
 

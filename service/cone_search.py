@@ -4,6 +4,8 @@ A row is an exposure, and it matches when its footprint, with its margin, meets 
 standard leaves the criterion to the service.
 """
 
+from typing import Any
+
 from flask import Blueprint, Response
 
 from platecover.coverage.columns import RESULT_COLUMNS
@@ -12,16 +14,18 @@ from platecover.service.asking import (
     answers_of_archive,
     archive,
     asked,
+    provenance,
     rows_up_to,
     service,
-    word_texts,
-    written,
 )
 from platecover.service.error_answers import CONE_PATH
-from platecover.service.votable import MEDIA_TYPE, Field, Info, results_document
+from platecover.service.negotiation import protocol_form, row_answer
+from platecover.service.votable import Field, Heading, Info, parameter_infos
 
 blueprint = Blueprint("cone_search", __name__)
 answers_of_archive(blueprint)
+
+STANDARD_ID = "ivo://ivoa.net/std/ConeSearch"
 
 # The standard asks for these UCDs of 1998 and no others, and for the id as plain char.
 _MANDATORY = {
@@ -47,6 +51,7 @@ _ROW = (
 def cone() -> Response:
     """Answer a cone search; SR = 0 asks for the columns alone."""
     values = asked("cone")
+    form = protocol_form(values["RESPONSEFORMAT"])
     ra, dec, radius = values["RA"], values["DEC"], values["SR"]
     only_columns = radius == 0.0
     limit = 0 if only_columns else min(values["MAXREC"], service().settings.largest_maxrec)
@@ -54,16 +59,15 @@ def cone() -> Response:
     rows = rows.select([name for name in rows.column_names if _is_shown(name, values["VERB"])])
     truncated = not only_columns and (more or values["MAXREC"] == 0)
 
-    infos = [_status(len(rows), truncated), *_about(f"RA={ra!r} DEC={dec!r} SR={radius!r}")]
-    if only_columns:
-        infos.append(_how_to_ask_for_a_point(ra, dec))
-    row_text = f"{_ROW} Only the first {len(rows)} rows are here." if truncated else _ROW
     name = archive().edition.summary["observatory"]["name"]
-    document = results_document(
-        f"Photographic plates of {name}", infos, row_text,
-        [_FIELDS[column] for column in rows.column_names], rows, word_texts(),
-    )  # fmt: skip
-    return written(document, len(rows), MEDIA_TYPE)
+    heading = Heading(
+        [_FIELDS[column] for column in rows.column_names],
+        f"Photographic plates of {name}",
+        f"{_ROW} Only the first {len(rows)} rows are here." if truncated else _ROW,
+        _infos(values, only_columns=only_columns),
+    )
+    about = {"query": values, **provenance(), "truncated": truncated}
+    return row_answer(form, rows, about, "cone", heading)
 
 
 def _is_shown(column: str, verbosity: int) -> bool:
@@ -73,20 +77,13 @@ def _is_shown(column: str, verbosity: int) -> bool:
     return verbosity != _FEW and column not in _FOR_INSIDERS
 
 
-def _status(count: int, truncated: bool) -> Info:
-    if truncated:
-        return Info("QUERY_STATUS", "OVERFLOW", f"only the first {count} rows; see MAXREC")
-    return Info("QUERY_STATUS", "OK", f"{count} rows")
-
-
-def _about(query: str) -> list[Info]:
-    edition = archive().edition
-    return [
-        Info("standardID", "ivo://ivoa.net/std/ConeSearch"),
+def _infos(values: dict[str, Any], *, only_columns: bool) -> list[Info]:
+    infos = [
+        Info("standardID", STANDARD_ID),
         Info("match_semantics", "footprint-overlaps-cone"),
-        Info("query", query),
-        Info("edition", str(edition.number), f"built {edition.summary['built']}"),
+        *parameter_infos(values),
     ]
+    return infos + [_how_to_ask_for_a_point(values["RA"], values["DEC"])] * only_columns
 
 
 def _how_to_ask_for_a_point(ra: float, dec: float) -> Info:
