@@ -59,7 +59,6 @@ def exposures() -> Response:
     about = {
         "query": {**_query(values, region), "maxrec": values["maxrec"]},
         **provenance(),
-        "count": len(rows),
         "truncated": truncated,
     }
     return row_answer(api_form(values["format"], ROW_FORMS), rows, about, "exposures")

@@ -172,6 +172,11 @@ def provenance() -> dict[str, Any]:
     }
 
 
+def site_root() -> str:
+    """Address under which the client reaches the service; ends in /."""
+    return (service().settings.public_url or request.url_root).rstrip("/") + "/"
+
+
 def word_texts() -> WordTexts:
     """Texts of the words of the edition that answers."""
     return WORD_TEXTS.of(archive().edition)

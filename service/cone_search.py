@@ -6,16 +6,21 @@ standard leaves the criterion to the service.
 
 from typing import Any
 
+import numpy as np
+import pyarrow as pa
 from flask import Blueprint, Response
+from numpy.typing import NDArray
 
+from platecover.coverage.answers import HitRows
 from platecover.coverage.columns import RESULT_COLUMNS
+from platecover.coverage.plate_geometry import Records
 from platecover.coverage.regions import Region
 from platecover.service.asking import (
     answers_of_archive,
     archive,
     asked,
+    first_rows,
     provenance,
-    rows_up_to,
     service,
 )
 from platecover.service.error_answers import CONE_PATH
@@ -37,6 +42,11 @@ _FIELDS = {
     column.name: Field.of(column).but(**_MANDATORY.get(column.name, {}))
     for column in RESULT_COLUMNS
 }
+# One more column: the standard has a UCD for how large an extended thing is, ObsCore a name.
+_SIZE = Field(
+    "s_fov", "double", "deg", "OBS_ANG-SIZE", "Diameter of the circle around the exposed area"
+)
+_MAKES_SIZE = ("width_mm", "height_mm", "scale_arcsec_per_mm", "usable_radius_deg")
 _FEW, _ALL = 1, 3  # values of VERB; 2, the default, is most
 _FOR_INSIDERS = ("plate_logged", "exposure", "condition", "shelf", "remarks")  # VERB=3 only
 
@@ -55,19 +65,48 @@ def cone() -> Response:
     ra, dec, radius = values["RA"], values["DEC"], values["SR"]
     only_columns = radius == 0.0
     limit = 0 if only_columns else min(values["MAXREC"], service().settings.largest_maxrec)
-    rows, more = rows_up_to(limit, Region.circle(ra, dec, radius), {})
+    hits = archive().find(Region.circle(ra, dec, radius))
+    truncated = not only_columns and (len(hits.numbers) > limit or values["MAXREC"] == 0)
+    rows = first_rows(limit, hits)
     rows = rows.select([name for name in rows.column_names if _is_shown(name, values["VERB"])])
-    truncated = not only_columns and (more or values["MAXREC"] == 0)
+    fields = [_FIELDS[name] for name in rows.column_names]
+    if values["VERB"] != _FEW and all(map(service().settings.is_public, _MAKES_SIZE)):
+        rows = _SizedRows(rows, archive().edition.geometry[hits.numbers[:limit]])
+        fields.append(_SIZE)
 
     name = archive().edition.summary["observatory"]["name"]
     heading = Heading(
-        [_FIELDS[column] for column in rows.column_names],
+        fields,
         f"Photographic plates of {name}",
         f"{_ROW} Only the first {len(rows)} rows are here." if truncated else _ROW,
         _infos(values, only_columns=only_columns),
     )
-    about = {"query": values, **provenance(), "truncated": truncated}
+    query = {name: value for name, value in values.items() if value is not None}
+    about = {"query": query, **provenance(), "truncated": truncated}
     return row_answer(form, rows, about, "cone", heading)
+
+
+class _SizedRows:
+    """Rows of hits with the size of each footprint behind the other columns."""
+
+    def __init__(self, rows: HitRows, geometry: Records) -> None:
+        self._rows, self._diameter_deg = rows, _diameter_deg(geometry)
+        self.column_names = [*rows.column_names, _SIZE.name]
+
+    def __len__(self) -> int:
+        return len(self._rows)
+
+    def slice(self, first: int = 0, count: int | None = None) -> pa.Table:
+        """Some rows, or all."""
+        end = None if count is None else first + count
+        sizes = pa.array(self._diameter_deg[first:end])
+        return self._rows.slice(first, count).append_column(_SIZE.name, sizes)
+
+
+def _diameter_deg(geometry: Records) -> NDArray[np.float64]:
+    """Diameters of the circles about the centres that hold the footprints, shape (n,)."""
+    half_diagonal = np.arctan(np.hypot(geometry["tan_half_width"], geometry["tan_half_height"]))
+    return np.rad2deg(2.0 * np.fmin(half_diagonal, geometry["usable_radius_rad"]))
 
 
 def _is_shown(column: str, verbosity: int) -> bool:

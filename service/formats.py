@@ -90,8 +90,9 @@ def rows_as_json(
     table: Rows, about: About, words: WordTexts | None = None, heading: Heading | None = None
 ) -> Iterator[bytes]:
     """JSON object of query, edition, count, truncated and exposures; null where not known."""
-    counts = {"count": len(table), "truncated": about.get("truncated", False)}
-    head = json.dumps({**about, **counts, "exposures": []}, ensure_ascii=False, allow_nan=False)
+    said = {name: value for name, value in about.items() if name != "truncated"}
+    said |= {"count": len(table), "truncated": about.get("truncated", False), "exposures": []}
+    head = json.dumps(said, ensure_ascii=False, allow_nan=False)
     # JSON's own escape for what is no UTF-8
     yield head.removesuffix("]}").replace("<", "\\u003c").encode(errors="backslashreplace")
     yield from row_pieces(table, _JSON_ROWS, words)

@@ -165,12 +165,8 @@ def _named(text: str, words: Sequence[str]) -> AnswerForm | None:
 
     The same type comes back, since a client may compare (DALI 1.1, section 3.4.3).
     """
-    # an unescaped + of an address arrives as a blank
-    media_type, options = parse_options_header(
-        text.strip().replace("x-votable xml", "x-votable+xml")
-    )
-    options = {name.lower(): value.lower() for name, value in options.items()}
-    media_type = media_type.lower()
+    media_type, options = parse_options_header(text.lower().strip())
+    media_type = media_type.replace(" ", "+")  # as an unescaped + of an address arrives
     word = _FORM_OF_TYPE.get(media_type)
     serialization = options.get("serialization", "tabledata")
     if word == "votable" and serialization == "binary2":

@@ -94,7 +94,7 @@ class Info:
     def xml(self) -> str:
         """The element."""
         head = f"<INFO name={_attribute(self.name)} value={_attribute(self.value)}"
-        return f"{head}>{_text(self.text)}</INFO>\n" if self.text else f"{head}/>\n"
+        return f"{head}>{xml_text(self.text)}</INFO>\n" if self.text else f"{head}/>\n"
 
 
 @dataclass(frozen=True)
@@ -188,10 +188,11 @@ def error_document(message: str) -> bytes:
 
 
 def _description(text: str) -> str:
-    return f"<DESCRIPTION>{_text(text)}</DESCRIPTION>\n"
+    return f"<DESCRIPTION>{xml_text(text)}</DESCRIPTION>\n"
 
 
-def _text(text: str) -> str:
+def xml_text(text: str) -> str:
+    """A text between tags; what no XML may hold is replaced."""
     return escape(_NOT_IN_XML.sub("\ufffd", text), {"\r": "&#13;"})
 
 
@@ -202,7 +203,7 @@ def _attribute(text: str) -> str:
 # 0xEF begins, among others, the last two code points of the first plane, which XML bars;
 # VOTable 1.4, section 6, writes infinities so.
 _ROWS = Form(
-    "votable", b"&<>\xef", _FIRST_PRINTABLE, _text,
+    "votable", b"&<>\xef", _FIRST_PRINTABLE, xml_text,
     start="<TR><TD>", between="</TD><TD>", end="</TD></TR>\n",
     infinite="+Inf", minus_infinite="-Inf",
 )  # fmt: skip
