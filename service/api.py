@@ -23,34 +23,24 @@ from platecover.coverage.map_quantities import QUANTITIES
 from platecover.coverage.moc_files import write_moc
 from platecover.coverage.regions import Region
 from platecover.service.asking import (
-    TRUNCATED_HEADER,
     answers_of_archive,
     archive,
     asked,
+    provenance,
     rows_up_to,
     service,
-    word_texts,
-    written,
 )
 from platecover.service.error_answers import API_PATH, error_answer
-from platecover.service.formats import EPOCH_FORMATS, ROW_FORMATS
+from platecover.service.formats import EPOCH_FORMATS
+from platecover.service.negotiation import MEDIA_TYPES, api_form, row_answer
 from platecover.service.parameters import filters_of, region_of
+from platecover.service.questions import EPOCH_FORMS, ROW_FORMS
 
 blueprint = Blueprint("api", __name__, url_prefix=API_PATH)
 answers_of_archive(blueprint)
 
-_MEDIA_TYPES = {
-    "json": "application/json",
-    "csv": "text/csv; charset=utf-8; header=present",
-    "votable": "application/x-votable+xml",
-    "ecsv": "text/plain; charset=utf-8",
-    "parquet": "application/vnd.apache.parquet",
-    "text": "text/plain; charset=utf-8",
-    "fits": "application/fits",
-    "png": "image/png",
-    "svg": "image/svg+xml",
-}
-_ENDINGS = {"votable": "vot", "text": "txt"}  # of file names, where not the form's own name
+_MEDIA_TYPES = MEDIA_TYPES | {"text": "text/plain; charset=utf-8", "fits": "application/fits"}
+_ENDINGS = {"text": "txt"}  # of file names, where not the form's own name
 _MOC_ENDINGS = {"json": ".json", "text": ".txt", "fits": ".fits"}
 _SVG_POLICY = "default-src 'none'; style-src 'unsafe-inline'"  # drawings carry their styles
 _METHODS = ["GET", "POST"]  # POST is for forms too long for an address
@@ -68,16 +58,10 @@ def exposures() -> Response:
     rows, truncated = rows_up_to(values["maxrec"], region, filters)
     about = {
         "query": {**_query(values, region), "maxrec": values["maxrec"]},
-        "edition": archive().edition.number,
-        "count": len(rows),
+        **provenance(),
         "truncated": truncated,
     }
-    form = values["format"]
-    pieces = ROW_FORMATS[form](rows, about, word_texts())
-    response = written(pieces, len(rows), _MEDIA_TYPES[form])
-    response.headers["Content-Disposition"] = _disposition("exposures", form)
-    response.headers[TRUNCATED_HEADER] = "yes" if truncated else "no"
-    return response
+    return row_answer(api_form(values["format"], ROW_FORMS), rows, about, "exposures")
 
 
 @blueprint.route("/epochs", methods=_METHODS)
@@ -91,7 +75,7 @@ def epochs() -> Response:
     if not service().settings.is_public("series"):
         for each in answer["bins"]:
             each["series"] = {}
-    form = values["format"]
+    form = values["format"] = api_form(values["format"], EPOCH_FORMS).word
     if form in EPOCH_FORMATS:
         return _file(EPOCH_FORMATS[form](answer), "epochs", form)
     response = _file(_drawn_epochs(answer, region, values), "epochs", form)

@@ -100,7 +100,7 @@ def _tag() -> str:
     edition = archive().edition
     of_what = (
         _VERSION, service().settings.digest, edition.number, edition.summary["built"],
-        request.path, request.query_string,
+        request.path, request.query_string, request.headers.get("Accept"),
     )  # fmt: skip
     return hashlib.sha256(repr(of_what).encode()).hexdigest()[:32]
 
@@ -152,6 +152,29 @@ def first_rows(maxrec: int, hits: Hits) -> HitRows:
     """The first of the hits, as `rows_up_to` gives them."""
     first = hits.where(np.arange(len(hits.numbers)) < maxrec)
     return HitRows(archive().edition, first, service().public_names)
+
+
+def provenance() -> dict[str, Any]:
+    """What every answer says of where it comes from.
+
+    Returns
+    -------
+    dict
+        `edition` (number), `edition_date` (ISO 8601, UTC) and `citation` (one line).
+    """
+    edition = archive().edition
+    built, name = edition.summary["built"], edition.summary["observatory"]["name"]
+    made = f"{name}: photographic plates, edition {edition.number} of {built[:10]}"
+    return {
+        "edition": edition.number,
+        "edition_date": built,
+        "citation": service().settings.citation or made,
+    }
+
+
+def site_root() -> str:
+    """Address under which the client reaches the service; ends in /."""
+    return (service().settings.public_url or request.url_root).rstrip("/") + "/"
 
 
 def word_texts() -> WordTexts:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 # The names of `formats.ROW_FORMATS` and `formats.EPOCH_FORMATS`: help is to come up at once, so
 # that nothing heavy is imported before a command runs.
-_ROW_FORMATS = ("table", "csv", "ecsv", "votable", "json", "parquet")
+_ROW_FORMATS = ("table", "csv", "ecsv", "votable", "votable-binary2", "json", "parquet")
 _EPOCH_FORMATS = ("table", "csv", "json")
 
 _NEGATIVE_NUMBER = re.compile(r"-(\d|\.\d|inf|nan)", re.IGNORECASE)

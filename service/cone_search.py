@@ -4,24 +4,33 @@ A row is an exposure, and it matches when its footprint, with its margin, meets 
 standard leaves the criterion to the service.
 """
 
-from flask import Blueprint, Response
+from typing import Any
 
+import numpy as np
+import pyarrow as pa
+from flask import Blueprint, Response
+from numpy.typing import NDArray
+
+from platecover.coverage.answers import HitRows, Rows
 from platecover.coverage.columns import RESULT_COLUMNS
+from platecover.coverage.plate_geometry import Records
 from platecover.coverage.regions import Region
 from platecover.service.asking import (
     answers_of_archive,
     archive,
     asked,
-    rows_up_to,
+    first_rows,
+    provenance,
     service,
-    word_texts,
-    written,
 )
 from platecover.service.error_answers import CONE_PATH
-from platecover.service.votable import MEDIA_TYPE, Field, Info, results_document
+from platecover.service.negotiation import protocol_form, row_answer
+from platecover.service.votable import Field, Heading, Info, parameter_infos
 
 blueprint = Blueprint("cone_search", __name__)
 answers_of_archive(blueprint)
+
+STANDARD_ID = "ivo://ivoa.net/std/ConeSearch"
 
 # The standard asks for these UCDs of 1998 and no others, and for the id as plain char.
 _MANDATORY = {
@@ -33,6 +42,11 @@ _FIELDS = {
     column.name: Field.of(column).but(**_MANDATORY.get(column.name, {}))
     for column in RESULT_COLUMNS
 }
+# One more column: the standard has a UCD for how large an extended thing is, ObsCore a name.
+_SIZE = Field(
+    "s_fov", "double", "deg", "OBS_ANG-SIZE", "Diameter of the circle around the exposed area"
+)
+_MAKES_SIZE = ("width_mm", "height_mm", "scale_arcsec_per_mm", "usable_radius_deg")
 _FEW, _ALL = 1, 3  # values of VERB; 2, the default, is most
 _FOR_INSIDERS = ("plate_logged", "exposure", "condition", "shelf", "remarks")  # VERB=3 only
 
@@ -47,23 +61,56 @@ _ROW = (
 def cone() -> Response:
     """Answer a cone search; SR = 0 asks for the columns alone."""
     values = asked("cone")
+    form = protocol_form(values["RESPONSEFORMAT"])
     ra, dec, radius = values["RA"], values["DEC"], values["SR"]
     only_columns = radius == 0.0
     limit = 0 if only_columns else min(values["MAXREC"], service().settings.largest_maxrec)
-    rows, more = rows_up_to(limit, Region.circle(ra, dec, radius), {})
-    rows = rows.select([name for name in rows.column_names if _is_shown(name, values["VERB"])])
-    truncated = not only_columns and (more or values["MAXREC"] == 0)
+    hits = archive().find(Region.circle(ra, dec, radius))
+    truncated = not only_columns and (len(hits.numbers) > limit or values["MAXREC"] == 0)
+    public = first_rows(limit, hits)
+    shown = [name for name in public.column_names if _is_shown(name, values["VERB"])]
+    rows: Rows = public.select(shown)
+    fields = [_FIELDS[name] for name in shown]
+    if values["VERB"] != _FEW and all(map(service().settings.is_public, _MAKES_SIZE)):
+        rows = _SizedRows(rows, archive().edition.geometry[hits.numbers[:limit]])
+        fields.append(_SIZE)
 
-    infos = [_status(len(rows), truncated), *_about(f"RA={ra!r} DEC={dec!r} SR={radius!r}")]
-    if only_columns:
-        infos.append(_how_to_ask_for_a_point(ra, dec))
-    row_text = f"{_ROW} Only the first {len(rows)} rows are here." if truncated else _ROW
     name = archive().edition.summary["observatory"]["name"]
-    document = results_document(
-        f"Photographic plates of {name}", infos, row_text,
-        [_FIELDS[column] for column in rows.column_names], rows, word_texts(),
-    )  # fmt: skip
-    return written(document, len(rows), MEDIA_TYPE)
+    heading = Heading(
+        fields,
+        f"Photographic plates of {name}",
+        f"{_ROW} Only the first {len(rows)} rows are here." if truncated else _ROW,
+        _infos(values, only_columns=only_columns),
+    )
+    query = {name: value for name, value in values.items() if value is not None}
+    about = {"query": query, **provenance(), "truncated": truncated}
+    return row_answer(form, rows, about, "cone", heading)
+
+
+class _SizedRows:
+    """Rows of hits with the size of each footprint behind the other columns."""
+
+    def __init__(self, rows: HitRows, geometry: Records) -> None:
+        self._rows, self._diameter_deg = rows, _diameter_deg(geometry)
+        self.column_names = [*rows.column_names, _SIZE.name]
+
+    def __len__(self) -> int:
+        return len(self._rows)
+
+    def slice(self, first: int = 0, count: int | None = None) -> pa.Table:
+        """Some rows, or all."""
+        end = None if count is None else first + count
+        sizes = pa.array(self._diameter_deg[first:end])
+        return self._rows.slice(first, count).append_column(_SIZE.name, sizes)
+
+
+def _diameter_deg(geometry: Records) -> NDArray[np.float64]:
+    """Diameters of the circles about the centres that hold the footprints, shape (n,)."""
+    half_diagonal = np.arctan(np.hypot(geometry["tan_half_width"], geometry["tan_half_height"]))
+    half_deg: NDArray[np.float64] = np.degrees(
+        np.fmin(half_diagonal, geometry["usable_radius_rad"])
+    )
+    return 2.0 * half_deg
 
 
 def _is_shown(column: str, verbosity: int) -> bool:
@@ -73,20 +120,13 @@ def _is_shown(column: str, verbosity: int) -> bool:
     return verbosity != _FEW and column not in _FOR_INSIDERS
 
 
-def _status(count: int, truncated: bool) -> Info:
-    if truncated:
-        return Info("QUERY_STATUS", "OVERFLOW", f"only the first {count} rows; see MAXREC")
-    return Info("QUERY_STATUS", "OK", f"{count} rows")
-
-
-def _about(query: str) -> list[Info]:
-    edition = archive().edition
-    return [
-        Info("standardID", "ivo://ivoa.net/std/ConeSearch"),
+def _infos(values: dict[str, Any], *, only_columns: bool) -> list[Info]:
+    infos = [
+        Info("standardID", STANDARD_ID),
         Info("match_semantics", "footprint-overlaps-cone"),
-        Info("query", query),
-        Info("edition", str(edition.number), f"built {edition.summary['built']}"),
+        *parameter_infos(values),
     ]
+    return infos + [_how_to_ask_for_a_point(values["RA"], values["DEC"])] * only_columns
 
 
 def _how_to_ask_for_a_point(ra: float, dec: float) -> Info:

@@ -8,26 +8,29 @@ import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cache
-from typing import Any
+from typing import Any, Protocol
 
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
+from astropy.table import Column, Table
 
-from platecover.coverage.answers import Rows, astropy_table, plain_table
-from platecover.coverage.arrow_tables import column_facts
+from platecover.coverage.answers import Rows, plain_table
 from platecover.coverage.calendar_dates import calendar_date_text
 from platecover.coverage.columns import RESULT_COLUMNS
+from platecover.service.parquet_pieces import parquet_pieces
 from platecover.service.row_texts import Form, WordTexts, row_pieces
 from platecover.service.terminal_text import printable
-from platecover.service.votable import Field, Info, results_document
+from platecover.service.votable import Field, Heading, Info, results_document, status_info
 
-About = Mapping[str, Any]  # query, edition, truncated
+About = Mapping[str, Any]  # query, truncated, and of `asking.provenance` what there is
 
-_DECLARED = {column.name: column for column in RESULT_COLUMNS}
 _FIELDS = {column.name: Field.of(column) for column in RESULT_COLUMNS}
-_ROW = "Exposures on photographic plates, one a row"
+_DTYPES = {"double": "f8", "float": "f4", "long": "i8", "int": "i4", "short": "i2", "boolean": "?"}
+_PROVENANCE = ("edition", "edition_date", "citation")
 _NEEDS_QUOTES = re.compile('[",\r\n]')
+# What spreadsheets take for the beginning of a formula, behind any marks of ours (common practice).
+_LIKE_A_FORMULA = re.compile("'*[=+\\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")
+_FIRST_OF_FORMULAS = b"'=+-@\t\r\n\xef"  # the last begins the wide forms in UTF-8
 _FIRST_PRINTABLE = 0x20
 _SHOWN = 60  # characters of the bar in a histogram on a terminal
 _WIDEST = 26  # characters of a cell on a terminal
@@ -36,15 +39,25 @@ _SECONDS_PER_MINUTE = 60.0
 
 
 def _csv_text(text: str) -> str:
-    """A text as a cell of CSV, in quotes where it needs them."""
+    """A text as a cell of CSV, in quotes where it needs them, exactly as it is."""
     if not _NEEDS_QUOTES.search(text):
         return text
     doubled = text.replace('"', '""')
     return f'"{doubled}"'
 
 
+def _spreadsheet_text(text: str) -> str:
+    """A text as a cell of CSV that no spreadsheet takes for a formula.
+
+    What looks like one gets an apostrophe in front. Who wants the text as it was takes one
+    apostrophe away where this pattern still matches: that gives back every text.
+    """
+    return _csv_text(f"'{text}" if _LIKE_A_FORMULA.match(text) else text)
+
+
 def _json_text(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False)
+    """A text as JSON, in which no tag of HTML can begin."""
+    return json.dumps(text, ensure_ascii=False).replace("<", "\\u003c")
 
 
 @cache
@@ -52,61 +65,108 @@ def _json_label(name: str) -> str:
     return f"{_json_text(name)}: "
 
 
-_CSV_ROWS = Form("csv", b'",\r\n', 0, _csv_text)
-_ECSV_ROWS = replace(_CSV_ROWS, name="ecsv", end="\n")
+_CSV_ROWS = Form("csv", b'",\r\n', 0, _spreadsheet_text, careful_first=_FIRST_OF_FORMULAS)
+_ECSV_ROWS = Form("ecsv", b'",\r\n', 0, _csv_text, end="\n")
 _JSON_ROWS = Form(
-    "json", b'"\\', _FIRST_PRINTABLE, lambda text: _json_text(text)[1:-1],
+    "json", b'"\\<', _FIRST_PRINTABLE, lambda text: _json_text(text)[1:-1],
     start="{", between=", ", end="}", between_rows=",\n", quote='"',
     label=_json_label,
     null="null", infinite="null", minus_infinite="null",
 )  # fmt: skip
 
 
-def rows_as_csv(table: Rows, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
-    """CSV with a header (RFC 4180); null is empty, numbers in their shortest exact form."""
+def rows_as_csv(
+    table: Rows, about: About, words: WordTexts | None = None, heading: Heading | None = None
+) -> Iterator[bytes]:
+    """CSV with a header (RFC 4180); null is empty, numbers in their shortest exact form.
+
+    A text that a spreadsheet would take for a formula begins with an apostrophe.
+    """
     yield f"{','.join(table.column_names)}\r\n".encode()
     yield from row_pieces(table, _CSV_ROWS, words)
 
 
-def rows_as_json(table: Rows, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
+def rows_as_json(
+    table: Rows, about: About, words: WordTexts | None = None, heading: Heading | None = None
+) -> Iterator[bytes]:
     """JSON object of query, edition, count, truncated and exposures; null where not known."""
-    counts = {"count": len(table), "truncated": about.get("truncated", False)}
-    head = json.dumps({**about, **counts, "exposures": []}, ensure_ascii=False, allow_nan=False)
+    said = {name: value for name, value in about.items() if name != "truncated"}
+    said |= {"count": len(table), "truncated": about.get("truncated", False), "exposures": []}
+    head = json.dumps(said, ensure_ascii=False, allow_nan=False)
     # JSON's own escape for what is no UTF-8
-    yield head.removesuffix("]}").encode(errors="backslashreplace")
+    yield head.removesuffix("]}").replace("<", "\\u003c").encode(errors="backslashreplace")
     yield from row_pieces(table, _JSON_ROWS, words)
     yield b"]}\n"
 
 
-def rows_as_ecsv(table: Rows, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
-    """ECSV (astropy writes the header), with units and descriptions."""
+def rows_as_ecsv(
+    table: Rows, about: About, words: WordTexts | None = None, heading: Heading | None = None
+) -> Iterator[bytes]:
+    """ECSV (astropy writes the header), with units, UCDs, descriptions, query and provenance."""
     text = io.StringIO()
-    header = plain_table(table.slice(0, 0))
-    astropy_table(header).write(text, format="ascii.ecsv", delimiter=",")
+    header = Table(meta=_said(about))
+    for field in _heading(table, heading).fields:
+        header[field.name] = Column(
+            [], dtype=_DTYPES.get(field.datatype, "U"), unit=field.unit or None,
+            description=field.description, meta={"ucd": field.ucd} if field.ucd else None,
+        )  # fmt: skip
+    header.write(text, format="ascii.ecsv", delimiter=",")
     yield text.getvalue().encode()
     yield from row_pieces(table, _ECSV_ROWS, words)
 
 
-def rows_as_votable(table: Rows, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
-    """VOTable (IVOA), with units, UCDs and descriptions; null text is empty."""
-    truncated = about.get("truncated", False)
-    status = Info("QUERY_STATUS", "OVERFLOW" if truncated else "OK", f"{len(table)} rows")
-    asked = json.dumps(about.get("query", {}), ensure_ascii=False)
-    infos = [status, Info("query", asked), Info("edition", str(about.get("edition", "")))]
-    fields = [_FIELDS[name] for name in table.column_names]
-    yield from results_document("Photographic plates", infos, _ROW, fields, table, words)
+def rows_as_votable(
+    table: Rows, about: About, words: WordTexts | None = None, heading: Heading | None = None
+) -> Iterator[bytes]:
+    """VOTable (IVOA) with TABLEDATA, units, UCDs and descriptions; null text is empty."""
+    return results_document(_told(table, about, heading), table, words)
 
 
-def rows_as_parquet(table: Rows, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
-    """Parquet; unit, UCD and description are metadata of the fields."""
-    table = plain_table(table.slice())
-    fields = [field.with_metadata(column_facts(_DECLARED[field.name])) for field in table.schema]
-    stream = io.BytesIO()
-    pq.write_table(table.cast(pa.schema(fields)), stream)
-    yield stream.getvalue()
+def rows_as_votable_binary2(
+    table: Rows, about: About, words: WordTexts | None = None, heading: Heading | None = None
+) -> Iterator[bytes]:
+    """The same with BINARY2."""
+    return results_document(_told(table, about, heading), table, words, binary=True)
 
 
-def rows_as_table(table: Rows, about: About, words: WordTexts | None = None) -> Iterator[bytes]:
+def rows_as_parquet(
+    table: Rows, about: About, words: WordTexts | None = None, heading: Heading | None = None
+) -> Iterator[bytes]:
+    """Parquet; unit, UCD and description are metadata of the fields, the rest is the file's."""
+    kinds = plain_table(table.slice(0, 0)).schema.types
+    fields = [
+        pa.field(each.name, kind, metadata={
+            "unit": each.unit, "ucd": each.ucd, "description": each.description,
+        })
+        for each, kind in zip(_heading(table, heading).fields, kinds, strict=True)
+    ]  # fmt: skip
+    said = {name: str(value).encode(errors="replace") for name, value in _said(about).items()}
+    yield from parquet_pieces(table, pa.schema(fields, metadata=said))
+
+
+def _heading(table: Rows, heading: Heading | None) -> Heading:
+    """A heading that was given, or else that of our own columns."""
+    return heading or Heading([_FIELDS[name] for name in table.column_names])
+
+
+def _told(table: Rows, about: About, heading: Heading | None) -> Heading:
+    """A heading with status, query and provenance among its INFOs."""
+    given = _heading(table, heading)
+    status = status_info(len(table), about.get("truncated", False))
+    said = [Info(name, str(value)) for name, value in _said(about).items()]
+    return replace(given, infos=[status, *given.infos, *said])
+
+
+def _said(about: About) -> dict[str, Any]:
+    """What goes with a table as a whole: the query as JSON text, and provenance."""
+    query = json.dumps(about.get("query", {}), ensure_ascii=False)
+    query = query.encode(errors="backslashreplace").decode()  # what is no UTF-8, as JSON escapes
+    return {"query": query} | {name: about[name] for name in _PROVENANCE if name in about}
+
+
+def rows_as_table(
+    table: Rows, about: About, words: WordTexts | None = None, heading: Heading | None = None
+) -> Iterator[bytes]:
     """Aligned columns for a terminal, the most wanted ones, and a line that sums up."""
     table = plain_table(table.slice())
     head = ("exposure", "UT", "min", "known to", "centre", "edge", "certainty", "telescope",
@@ -141,14 +201,25 @@ def rows_as_table(table: Rows, about: About, words: WordTexts | None = None) -> 
     yield ("\n".join(lines) + "\n").encode()
 
 
-# From rows (plain or coded), what else is to be said, and the word texts of coded rows' edition
-# to the whole in pieces.
-RowWriter = Callable[[Rows, About, WordTexts | None], Iterator[bytes]]
+class RowWriter(Protocol):
+    """From rows, what else is to be said, and what their columns are to the whole in pieces."""
+
+    def __call__(
+        self,
+        table: Rows,
+        about: About,
+        words: WordTexts | None = None,
+        heading: Heading | None = None,
+    ) -> Iterator[bytes]:
+        """Write rows, plain or coded; `words` are those of coded rows' edition."""  # fmt: skip
+
+
 ROW_FORMATS: dict[str, RowWriter] = {
     "table": rows_as_table,
     "csv": rows_as_csv,
     "ecsv": rows_as_ecsv,
     "votable": rows_as_votable,
+    "votable-binary2": rows_as_votable_binary2,
     "json": rows_as_json,
     "parquet": rows_as_parquet,
 }

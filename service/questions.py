@@ -5,7 +5,7 @@ from platecover.coverage.map_quantities import QUANTITIES
 from platecover.service.parameters import Parameter, Question
 from platecover.service.settings import Settings
 
-ROW_FORMS = ("json", "csv", "votable", "ecsv", "parquet")
+ROW_FORMS = ("json", "csv", "votable", "ecsv", "parquet", "votable-binary2")
 EPOCH_FORMS = ("json", "csv", "png", "svg")
 MAP_FORMS = ("json", "fits", "png", "svg")
 MOC_FORMS = ("json", "text", "fits")
@@ -53,7 +53,7 @@ def questions(settings: Settings) -> dict[str, Question]:
                 "Exposures that show a place, or any part of it.",
                 (
                     *rows,
-                    _format(ROW_FORMS),
+                    _negotiated_format(ROW_FORMS),
                     Parameter(
                         "maxrec", "integer", "most rows of the answer",
                         default=settings.default_maxrec, low=0, high=settings.largest_maxrec,
@@ -68,7 +68,7 @@ def questions(settings: Settings) -> dict[str, Question]:
                     Parameter(
                         "bin", "text", "width of the bins: year, decade or years", default="1"
                     ),
-                    _format(EPOCH_FORMS),
+                    _negotiated_format(EPOCH_FORMS),
                     _LAYOUT,
                 ),
             ),
@@ -137,6 +137,8 @@ def _cone_parameters(settings: Settings) -> tuple[Parameter, ...]:
         Parameter("VERB", "integer", "how many columns: 1 few, 2 most, 3 all", default=2),
         Parameter("MAXREC", "integer", "most rows of the answer", default=settings.default_maxrec,
                   low=0),
+        Parameter("RESPONSEFORMAT", "text", "form of the answer: votable, votable-binary2, csv,"
+                  " ecsv, json, parquet or a media type", longest=settings.longest_value),
     )  # fmt: skip
 
 
@@ -147,3 +149,8 @@ def _order(what: str, default: int, finest: int) -> Parameter:
 
 def _format(words: tuple[str, ...]) -> Parameter:
     return Parameter("format", "word", "form of the answer", default=words[0], words=words)
+
+
+def _negotiated_format(words: tuple[str, ...]) -> Parameter:
+    meaning = f"form of the answer; if it is not given, what Accept asks for, else {words[0]}"
+    return Parameter("format", "word", meaning, words=words)

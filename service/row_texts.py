@@ -8,6 +8,7 @@ ones are made safe once for an edition (`WordTexts`), so that a cell costs a loo
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
 import numpy as np
 import pyarrow as pa
@@ -17,6 +18,8 @@ from numpy.typing import NDArray
 from platecover.coverage.answers import Rows, decoded
 from platecover.coverage.per_edition import PerEdition
 from platecover.service.row_weaving import woven
+
+Made = TypeVar("Made")
 
 PIECE_ROWS = 5_000  # rows that are written at a time, some 3 MB
 _WORTH_A_THREAD = 1_000  # rows; fewer are written before a thread has started
@@ -36,6 +39,8 @@ class Form:
         Bytes of UTF-8 that may not stand in a text as they are, besides those below `lowest`;
         texts without them are not looked at again.
     lowest : int
+    careful_first : bytes
+        The same of the first byte of a text.
     escape : callable
         Makes a text with such bytes safe.
     start, between, end, between_rows : str
@@ -64,6 +69,7 @@ class Form:
     null: str = ""
     infinite: str = "inf"
     minus_infinite: str = "-inf"
+    careful_first: bytes = b""
 
     def is_safe(self, texts: pa.StringArray) -> bool:
         """Whether all of the texts can stand as they are."""
@@ -73,7 +79,15 @@ class Form:
         if np.frombuffer(data, np.uint8).min() < self.lowest:
             return False
         content = data.to_pybytes()
-        return not any(bytes([each]) in content for each in self.careful)
+        if any(bytes([each]) in content for each in self.careful):
+            return False
+        return not self.careful_first or self._begins_safely(texts, np.frombuffer(data, np.uint8))
+
+    def _begins_safely(self, texts: pa.StringArray, data: NDArray[np.uint8]) -> bool:
+        """Whether no text begins with a byte that may not stand there."""
+        starts = np.frombuffer(texts.buffers()[1], np.int32)[texts.offset :][: len(texts)]
+        first = data[np.minimum(starts, len(data) - 1)]  # of an empty one: of the next
+        return not bool(np.isin(first, np.frombuffer(self.careful_first, np.uint8)).any())
 
 
 class WordTexts:
@@ -84,18 +98,29 @@ class WordTexts:
     """
 
     def __init__(self) -> None:
-        self._kept: dict[tuple[str, str], pa.StringArray] = {}
+        self._kept: dict[tuple[str, str], Any] = {}
 
     def of(self, form: Form, name: str, column: pa.DictionaryArray) -> pa.StringArray | None:
         """Texts by code, or None if the column has too many words."""
+        return self.kept(form.name, name, column, lambda texts: _text_cells(texts, form))
+
+    def kept(
+        self,
+        form_name: str,
+        name: str,
+        column: pa.DictionaryArray,
+        make: Callable[[pa.StringArray], Made],
+    ) -> Made | None:
+        """What a form makes of the words (null for ''), or None if there are too many."""
         if len(column.dictionary) > _MOST_KEPT:
             return None
-        key = (form.name, name)
+        key = (form_name, name)
         if key not in self._kept:
             codes = pa.array(np.arange(len(column.dictionary), dtype=np.int32))
             words = pa.DictionaryArray.from_arrays(codes, column.dictionary)
-            self._kept[key] = _text_cells(decoded(words), form)
-        return self._kept[key]
+            self._kept[key] = make(decoded(words))
+        made: Made = self._kept[key]
+        return made
 
 
 WORD_TEXTS = PerEdition(lambda edition: WordTexts())

@@ -4,6 +4,7 @@
 """
 
 import hashlib
+import re
 import tomllib
 from dataclasses import dataclass, field, fields
 from functools import cached_property
@@ -18,6 +19,7 @@ from platecover.coverage.value_checks import HIGHEST_ORDER
 
 ALWAYS_PUBLIC = ("exposure_id", "s_ra", "s_dec")  # Simple Cone Search cannot do without them
 HALF_CIRCLE_DEG = 180.0
+_ADDRESS = re.compile(r"https?://[^\s/?#<>\"]+(/[^\s?#<>\"]*)?")
 
 
 def _setting(default: Any, meaning: str) -> Any:
@@ -51,6 +53,14 @@ class Settings:
     cone_errors_are_http_400: bool = _setting(
         False, "Whether errors of /cone have HTTP status 400; the protocol's old clients want 200."
     )
+    citation: str = _setting(
+        "", "How to cite the archive, one line; empty for one made of the observatory's name."
+    )
+    public_url: str = _setting(
+        "",
+        "Address under which the public reaches the service, such as https://plates.example/;"
+        " empty for the one that a request names.",
+    )
     public_columns: str = _setting(
         "", "Columns that the public may see, parted by commas; empty for all."
     )
@@ -71,6 +81,9 @@ class Settings:
                 self._check_range(each.name, 1, _LARGEST_WHOLE_NUMBER)
         if self.default_maxrec > self.largest_maxrec:
             raise _refusal("default_maxrec", self.default_maxrec, "is above largest_maxrec")
+        if self.public_url and not _ADDRESS.fullmatch(self.public_url):
+            rule = "must be an address such as https://plates.example/"
+            raise _refusal("public_url", self.public_url, rule)
         unknown = [name for name in self._named_columns() if name not in _KNOWN_COLUMNS]
         if unknown:
             known = ", ".join(sorted(_KNOWN_COLUMNS))

@@ -1,18 +1,20 @@
-"""VOTable documents of the protocols, written as text: one RESOURCE, one TABLE, TABLEDATA.
+"""VOTable documents, written as text: one RESOURCE of results with one TABLE.
 
-IVOA VOTable 1.4 (2019). Joining texts is some hundred times as fast as building the document's
-tree, and leaves every attribute to us.
+IVOA VOTable 1.4 (2019), rows as TABLEDATA or BINARY2. Joining texts is some hundred times as fast
+as building the document's tree, and leaves every attribute to us.
 """
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
 from platecover.coverage.answers import Rows
 from platecover.coverage.columns import Column
 from platecover.service.row_texts import Form, WordTexts, row_pieces
+from platecover.service.votable_binary import binary_rows
 
 MEDIA_TYPE = "text/xml; charset=utf-8"  # the one type that all versions of the protocols accept
 
@@ -27,6 +29,8 @@ _FRAMES = (
     '<COOSYS ID="icrs" system="ICRS"/>\n'
     '<TIMESYS ID="ut" timeorigin="MJD-origin" timescale="UT" refposition="TOPOCENTER"/>\n'
 )
+_TABLEDATA = ("<TABLEDATA>", "</TABLEDATA>")
+_BINARY = ('<BINARY2><STREAM encoding="base64">', "</STREAM></BINARY2>")
 _DATATYPES = {"text": "unicodeChar", "float": "double", "int": "long", "bool": "boolean"}
 _FIRST_PRINTABLE = 0x20
 _FRAME_OF = {"s_ra": "icrs", "s_dec": "icrs", "t_min": "ut", "t_max": "ut"}
@@ -34,7 +38,17 @@ _FRAME_OF = {"s_ra": "icrs", "s_dec": "icrs", "t_min": "ut", "t_max": "ut"}
 
 @dataclass(frozen=True)
 class Field:
-    """One FIELD: a column as VOTable describes it; `frame` is the ID of its COOSYS or TIMESYS."""
+    """One FIELD: a column as VOTable describes it.
+
+    Attributes
+    ----------
+    name, datatype, unit, ucd, description : str
+        Texts have datatype 'char' (ASCII) or 'unicodeChar', and any length.
+    frame : str
+        ID of its COOSYS ('icrs') or TIMESYS ('ut'); '' for none.
+    utype, xtype : str
+        '' for none.
+    """
 
     name: str
     datatype: str
@@ -42,6 +56,8 @@ class Field:
     ucd: str
     description: str
     frame: str = ""
+    utype: str = ""
+    xtype: str = ""
 
     @classmethod
     def of(cls, column: Column) -> "Field":
@@ -59,7 +75,8 @@ class Field:
     def xml(self) -> str:
         """The element."""
         attributes = {"name": self.name, "datatype": self.datatype, "ucd": self.ucd,
-                      "unit": self.unit, "ref": self.frame}  # fmt: skip
+                      "unit": self.unit, "ref": self.frame, "utype": self.utype,
+                      "xtype": self.xtype}  # fmt: skip
         if self.datatype in ("char", "unicodeChar"):
             attributes["arraysize"] = "*"
         written = "".join(f" {key}={_attribute(text)}" for key, text in attributes.items() if text)
@@ -77,48 +94,84 @@ class Info:
     def xml(self) -> str:
         """The element."""
         head = f"<INFO name={_attribute(self.name)} value={_attribute(self.value)}"
-        return f"{head}>{_text(self.text)}</INFO>\n" if self.text else f"{head}/>\n"
+        return f"{head}>{xml_text(self.text)}</INFO>\n" if self.text else f"{head}/>\n"
+
+
+@dataclass(frozen=True)
+class Heading:
+    """What stands before the rows of a table.
+
+    Attributes
+    ----------
+    fields : sequence of Field
+        One for each column of the rows, in order.
+    description : str
+        Of the document: who answers.
+    row_text : str
+        What one row is.
+    infos : sequence of Info
+        Of the RESOURCE, in order.
+    further : str
+        Further RESOURCEs, of type meta, as XML; they stand behind the results.
+    """
+
+    fields: Sequence[Field]
+    description: str = "Photographic plates"
+    row_text: str = "Exposures on photographic plates, one a row"
+    infos: Sequence[Info] = ()
+    further: str = ""
+
+
+def status_info(count: int, truncated: bool) -> Info:
+    """QUERY_STATUS, which stands first (DALI 1.1, section 4.4)."""
+    if truncated:
+        return Info("QUERY_STATUS", "OVERFLOW", f"only the first {count} rows; see MAXREC")
+    return Info("QUERY_STATUS", "OK", f"{count} rows")
+
+
+def parameter_infos(query: Mapping[str, Any]) -> list[Info]:
+    """The parameters of a request, each as an INFO (DALI 1.1, section 4.4.3); None is left out."""
+    return [
+        Info(name, str(each))
+        for name, value in query.items()
+        if value is not None
+        for each in (value if isinstance(value, list) else [value])
+    ]
 
 
 def results_document(
-    description: str,
-    infos: Iterable[Info],
-    table_description: str,
-    fields: Sequence[Field],
-    rows: Rows,
-    words: WordTexts | None = None,
+    heading: Heading, rows: Rows, words: WordTexts | None = None, *, binary: bool = False
 ) -> Iterator[bytes]:
     """A VOTable with one RESOURCE of type results, in pieces.
 
     Parameters
     ----------
-    description : str
-        Of the document: who answers.
-    infos : iterable of Info
-        Of the RESOURCE, in order.
-    table_description : str
-        What one row is.
-    fields : sequence of Field
-        One for each column of `rows`, in order.
+    heading : Heading
     rows : pyarrow.Table or HitRows
-        Plain or coded. Null becomes an empty cell.
+        Plain or coded. Null becomes an empty cell, or a flag in BINARY2.
     words : WordTexts, optional
         Of the edition that coded rows are of.
+    binary : bool, optional
+        True for BINARY2, False for TABLEDATA.
     """
+    start, end = _BINARY if binary else _TABLEDATA
     head = [
         _HEAD,
-        _description(description),
+        _description(heading.description),
         '<RESOURCE type="results">\n',
-        *(info.xml() for info in infos),
+        *(info.xml() for info in heading.infos),
         _FRAMES,
         "<TABLE>\n",
-        _description(table_description),
-        *(field.xml for field in fields),
-        "<DATA><TABLEDATA>\n",
+        _description(heading.row_text),
+        *(field.xml for field in heading.fields),
+        f"<DATA>{start}\n",
     ]
     yield "".join(head).encode()
-    yield from row_pieces(rows, _ROWS, words)
-    yield b"</TABLEDATA></DATA>\n</TABLE>\n</RESOURCE>\n</VOTABLE>\n"
+    if binary:
+        yield from binary_rows(rows, [field.datatype for field in heading.fields], words)
+    else:
+        yield from row_pieces(rows, _ROWS, words)
+    yield f"{end}</DATA>\n</TABLE>\n</RESOURCE>\n{heading.further}</VOTABLE>\n".encode()
 
 
 def error_document(message: str) -> bytes:
@@ -135,10 +188,11 @@ def error_document(message: str) -> bytes:
 
 
 def _description(text: str) -> str:
-    return f"<DESCRIPTION>{_text(text)}</DESCRIPTION>\n"
+    return f"<DESCRIPTION>{xml_text(text)}</DESCRIPTION>\n"
 
 
-def _text(text: str) -> str:
+def xml_text(text: str) -> str:
+    """A text between tags; what no XML may hold is replaced."""
     return escape(_NOT_IN_XML.sub("\ufffd", text), {"\r": "&#13;"})
 
 
@@ -149,7 +203,7 @@ def _attribute(text: str) -> str:
 # 0xEF begins, among others, the last two code points of the first plane, which XML bars;
 # VOTable 1.4, section 6, writes infinities so.
 _ROWS = Form(
-    "votable", b"&<>\xef", _FIRST_PRINTABLE, _text,
+    "votable", b"&<>\xef", _FIRST_PRINTABLE, xml_text,
     start="<TR><TD>", between="</TD><TD>", end="</TD></TR>\n",
     infinite="+Inf", minus_infinite="-Inf",
 )  # fmt: skip
