@@ -62,14 +62,14 @@ def _json_text(text: str) -> str:
 
 @cache
 def _json_label(name: str) -> str:
-    return f"{_json_text(name)}: "
+    return f"{_json_text(name)}:"
 
 
 _CSV_ROWS = Form("csv", b'",\r\n', 0, _spreadsheet_text, careful_first=_FIRST_OF_FORMULAS)
 _ECSV_ROWS = Form("ecsv", b'",\r\n', 0, _csv_text, end="\n")
 _JSON_ROWS = Form(
     "json", b'"\\<', _FIRST_PRINTABLE, lambda text: _json_text(text)[1:-1],
-    start="{", between=", ", end="}", between_rows=",\n", quote='"',
+    start="{", between=",", end="}", between_rows=",\n", quote='"',
     label=_json_label,
     null="null", infinite="null", minus_infinite="null",
 )  # fmt: skip
