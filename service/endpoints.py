@@ -1,0 +1,111 @@
+"""Every path that answers a question, told once for the description and for the page of it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+JSON, CSV, VOTABLE = "application/json", "text/csv", "application/x-votable+xml"
+XML, TEXT, FITS = "text/xml", "text/plain", "application/fits"
+PARQUET, PNG, SVG = "application/vnd.apache.parquet", "image/png", "image/svg+xml"
+FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
+
+_ROWS = (JSON, CSV, VOTABLE, TEXT, PARQUET)
+_PROTOCOL_ROWS = (XML, VOTABLE, CSV, TEXT, JSON, PARQUET)
+_EXAMPLE_PLACE = "ra=83.63&dec=22.01"
+
+
+@dataclass(frozen=True)
+class Endpoint:
+    """One path.
+
+    Attributes
+    ----------
+    question : str
+        Name among `questions.questions`; '' where nothing can be asked.
+    path : str
+        As OpenAPI writes it, with {designation} where the name of a plate stands.
+    meaning : str
+        What it is, where there is no question to say so.
+    answers : tuple of str
+        Media types of what is found.
+    errors : str
+        Media type of errors.
+    statuses : tuple of int
+        Of HTTP, besides 200.
+    examples : tuple of str
+        Queries that run on any archive.
+    methods : tuple of str
+    bodies : tuple of str
+        Media types of a POST.
+    schema : str
+        Of the JSON answer, by its name in `answer_schemas.SCHEMAS`.
+    notes : str
+        What the parameters do not say.
+    """
+
+    question: str
+    path: str
+    answers: tuple[str, ...]
+    meaning: str = ""
+    errors: str = JSON
+    statuses: tuple[int, ...] = (304, 400, 503)
+    examples: tuple[str, ...] = ("",)
+    methods: tuple[str, ...] = ("GET", "POST")
+    bodies: tuple[str, ...] = FORMS
+    schema: str = ""
+    notes: str = ""
+
+    def addresses(self, fillings: Mapping[str, str]) -> list[str]:
+        """Examples as addresses; `fillings` are what stands for names in braces."""
+        return [self.path.format(**fillings) + (f"?{text}" if text else "")
+                for text in self.examples]  # fmt: skip
+
+
+ENDPOINTS: tuple[Endpoint, ...] = (
+    Endpoint(
+        "exposures", "/api/exposures", _ROWS, schema="Exposures",
+        examples=(
+            f"{_EXAMPLE_PLACE}&radius=1&maxrec=5",
+            "region=constellation+Ori&from=1900&to=1910&maxrec=5&format=csv",
+        ),
+        notes="Name a place by region, or by ra, dec and radius together; without any, all of the"
+        " sky is meant. A filter may be repeated or hold a comma list: any of the values will do.",
+    ),
+    Endpoint(
+        "epochs", "/api/epochs", (JSON, CSV, PNG, SVG), schema="Epochs",
+        examples=(f"{_EXAMPLE_PLACE}&radius=5&bin=10", "region=constellation+Cyg&format=png"),
+        notes="Name a place as for exposures.",
+    ),
+    Endpoint(
+        "map", "/api/map", (JSON, FITS, PNG, SVG), schema="Map",
+        examples=("show=plates&order=3", "show=plates&order=6&format=png"),
+    ),
+    Endpoint(
+        "moc", "/api/moc", (JSON, TEXT, FITS), schema="Moc",
+        examples=("order=5", "order=6&format=text"),
+    ),
+    Endpoint(
+        "plates", "/api/plates/{designation}", (JSON,), schema="Plate",
+        statuses=(304, 400, 404, 503), methods=("GET",),
+        notes="The designation may be spelt as any log spells it.",
+    ),
+    Endpoint(
+        "cone", "/cone", _PROTOCOL_ROWS, errors=XML,
+        examples=("RA=83.63&DEC=22.01&SR=0.5&MAXREC=5",),
+        notes="IVOA Simple Cone Search 1.03. Errors are documents with status 200, unless the"
+        " settings of the service say 400. Names of parameters match in any case, and unknown ones"
+        " are ignored.",
+    ),
+    Endpoint(
+        "", "/capabilities", (XML,), "What the cone search can do: VOSI 1.1.",
+        statuses=(304, 503), errors=XML, methods=("GET",),
+    ),
+    Endpoint(
+        "", "/availability", (XML,), "Whether the archive can be asked just now: VOSI 1.1.",
+        statuses=(), errors=XML, methods=("GET",),
+    ),
+    Endpoint(
+        "", "/api/openapi.json", (JSON,), "This description: OpenAPI 3.1.", methods=("GET",),
+        schema="Description",
+        statuses=(304, 503),
+    ),
+)  # fmt: skip

@@ -1,0 +1,177 @@
+"""The description of the service for programs: OpenAPI 3.1 (OpenAPI Initiative, 2021).
+
+It is made of the declarations that validate the questions, so that it cannot say otherwise.
+"""
+
+import math
+from functools import cache
+from importlib.metadata import version
+from typing import Any
+
+from platecover.service.answer_schemas import answer_schemas
+from platecover.service.asking import (
+    CITATION_HEADER,
+    EDITION_DATE_HEADER,
+    EDITION_HEADER,
+    Service,
+)
+from platecover.service.endpoints import ENDPOINTS, FORMS, JSON, Endpoint
+from platecover.service.parameters import Parameter
+
+Object = dict[str, Any]
+
+_STATUSES = {
+    200: "What was asked for.",
+    304: "The answer has not changed since the one whose ETag If-None-Match named.",
+    400: "A parameter is missing, unknown, given twice, or cannot be so; the answer names it.",
+    404: "There is no such plate.",
+    413: "The body is too large.",
+    415: "The body is of a kind that is not read here.",
+    503: "The archive cannot be read just now; Retry-After says when to ask again.",
+}
+_OF_A_BODY = (413, 415)
+_PLATE = "name of a plate as any log may spell it"
+_HEADERS = {
+    EDITION_HEADER: "number of the edition that answered",
+    EDITION_DATE_HEADER: "when that edition was built, ISO 8601, UTC",
+    CITATION_HEADER: "how to cite the archive: a Display String of RFC 9651",
+    "ETag": "the same for two requests exactly if their answers are",
+    "Link": "this description and the page of it (RFC 8631)",
+}
+
+
+def description(service: Service, name: str, plate: str) -> Object:
+    """The whole document.
+
+    Parameters
+    ----------
+    service : Service
+        Whose questions are described.
+    name : str
+        Of the observatory.
+    plate : str
+        A plate that there is, for the examples.
+    """
+    return {
+        "openapi": "3.1.0",
+        "info": {
+            "title": f"Photographic plates of {name}" if name else "Photographic plates",
+            "version": version("platecover"),
+            "description": "Which plates of the archive show a place, when and how surely. Angles"
+            " are degrees, ICRS; times UT. HEAD is answered wherever GET is; a POST takes the same"
+            " parameters as a form.",
+        },
+        "paths": {each.path: _path_item(each, service, plate) for each in ENDPOINTS},
+        "components": {
+            "schemas": answer_schemas(service.settings),
+            "headers": {
+                key: {"description": text, "schema": {"type": "string"}}
+                for key, text in _HEADERS.items()
+            },
+        },
+    }
+
+
+def _path_item(endpoint: Endpoint, service: Service, plate: str) -> Object:
+    question = service.questions[endpoint.question] if endpoint.question else None
+    parameters = question.parameters if question else ()
+    meaning = question.meaning if question else endpoint.meaning
+    shared = {"summary": meaning, "description": endpoint.notes or meaning}
+    item: Object = {}
+    if "{designation}" in endpoint.path:
+        item["parameters"] = [{
+            "name": "designation", "in": "path", "required": True, "description": _PLATE,
+            "schema": {"type": "string", "minLength": 1}, "example": plate,
+        }]  # fmt: skip
+    for method in endpoint.methods:
+        operation: Object = {**shared, "operationId": _operation_id(method, endpoint)}
+        if method == "GET":
+            operation["parameters"] = [_parameter(each) for each in parameters]
+        else:
+            operation["requestBody"] = {
+                "required": any(each.required for each in parameters),
+                "content": {kind: {"schema": _form(parameters)} for kind in endpoint.bodies},
+            }
+        statuses = (200, *endpoint.statuses, *(_OF_A_BODY if method == "POST" else ()))
+        operation["responses"] = {
+            str(status): _response(status, endpoint)
+            for status in sorted(statuses)
+            if not (status == 304 and method == "POST")
+        }
+        item[method.lower()] = operation
+    return item
+
+
+def _operation_id(method: str, endpoint: Endpoint) -> str:
+    return f"{method.lower()}{endpoint.path.replace('{designation}', 'one')}".replace("/", "_")
+
+
+def _parameter(parameter: Parameter) -> Object:
+    """A parameter of a query string."""
+    told: Object = {
+        "name": parameter.name, "in": "query", "required": parameter.required,
+        "description": meaning_of(parameter), "schema": _schema(parameter),
+    }  # fmt: skip
+    if not parameter.single:
+        told |= {"style": "form", "explode": True}
+    return told
+
+
+def _form(parameters: tuple[Parameter, ...]) -> Object:
+    """The same parameters as fields of a form."""
+    return {
+        "type": "object",
+        "properties": {
+            each.name: {**_schema(each), "description": meaning_of(each)} for each in parameters
+        },
+        "required": [each.name for each in parameters if each.required],
+    }
+
+
+def meaning_of(parameter: Parameter) -> str:
+    """What a parameter means, with its words where they are not all there is to say."""
+    meaning = parameter.meaning
+    if parameter.kind == "text" and parameter.words:
+        meaning = f"{meaning}: {', '.join(parameter.words)}"
+    return meaning[0].upper() + meaning[1:]
+
+
+def _schema(parameter: Parameter) -> Object:
+    one: Object = {"type": {"number": "number", "integer": "integer"}.get(parameter.kind, "string")}
+    if parameter.kind == "word":
+        one["enum"] = list(parameter.words)
+    elif parameter.kind == "text":
+        one |= {"minLength": 1, "maxLength": parameter.longest}
+    if math.isfinite(parameter.low):
+        one["minimum"] = parameter.low
+    if math.isfinite(parameter.high):
+        one["maximum"] = parameter.high
+    if not parameter.single:
+        return {"type": "array", "items": one}
+    if parameter.default is not None:
+        one["default"] = parameter.default
+    return one
+
+
+def _response(status: int, endpoint: Endpoint) -> Object:
+    told: Object = {"description": _STATUSES[status]}
+    if status == 304:
+        return told
+    if status == 200:
+        told["headers"] = {key: {"$ref": f"#/components/headers/{key}"} for key in _HEADERS}
+        told["content"] = {kind: _content(kind, endpoint.schema) for kind in endpoint.answers}
+    else:
+        told["content"] = {endpoint.errors: _content(endpoint.errors, "Error")}
+    return told
+
+
+@cache
+def _content(kind: str, schema: str) -> Object:
+    if kind == JSON and schema:
+        return {"schema": {"$ref": f"#/components/schemas/{schema}"}}
+    return {}
+
+
+def bodies_words(endpoint: Endpoint) -> str:
+    """What a POST may hold, in words."""
+    return "a form" if endpoint.bodies == FORMS else ", ".join(endpoint.bodies)
