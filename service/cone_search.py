@@ -11,7 +11,7 @@ import pyarrow as pa
 from flask import Blueprint, Response
 from numpy.typing import NDArray
 
-from platecover.coverage.answers import HitRows
+from platecover.coverage.answers import HitRows, Rows
 from platecover.coverage.columns import RESULT_COLUMNS
 from platecover.coverage.plate_geometry import Records
 from platecover.coverage.regions import Region
@@ -67,9 +67,10 @@ def cone() -> Response:
     limit = 0 if only_columns else min(values["MAXREC"], service().settings.largest_maxrec)
     hits = archive().find(Region.circle(ra, dec, radius))
     truncated = not only_columns and (len(hits.numbers) > limit or values["MAXREC"] == 0)
-    rows = first_rows(limit, hits)
-    rows = rows.select([name for name in rows.column_names if _is_shown(name, values["VERB"])])
-    fields = [_FIELDS[name] for name in rows.column_names]
+    public = first_rows(limit, hits)
+    shown = [name for name in public.column_names if _is_shown(name, values["VERB"])]
+    rows: Rows = public.select(shown)
+    fields = [_FIELDS[name] for name in shown]
     if values["VERB"] != _FEW and all(map(service().settings.is_public, _MAKES_SIZE)):
         rows = _SizedRows(rows, archive().edition.geometry[hits.numbers[:limit]])
         fields.append(_SIZE)
@@ -106,7 +107,10 @@ class _SizedRows:
 def _diameter_deg(geometry: Records) -> NDArray[np.float64]:
     """Diameters of the circles about the centres that hold the footprints, shape (n,)."""
     half_diagonal = np.arctan(np.hypot(geometry["tan_half_width"], geometry["tan_half_height"]))
-    return np.rad2deg(2.0 * np.fmin(half_diagonal, geometry["usable_radius_rad"]))
+    half_deg: NDArray[np.float64] = np.degrees(
+        np.fmin(half_diagonal, geometry["usable_radius_rad"])
+    )
+    return 2.0 * half_deg
 
 
 def _is_shown(column: str, verbosity: int) -> bool:

@@ -18,7 +18,6 @@ from platecover.coverage.search import search
 from platecover.service.asking import answers_of_archive, archive, service, site_root
 from platecover.service.cone_search import STANDARD_ID
 from platecover.service.error_answers import CONE_PATH
-from platecover.service.parameters import Parameter
 from platecover.service.votable import MEDIA_TYPE, xml_text
 
 capabilities_blueprint = Blueprint("vosi_capabilities", __name__)
@@ -29,7 +28,6 @@ _CAPABILITIES, _AVAILABILITY = "capabilities", "availability"  # last parts of t
 _SIA_FOLDER, _SIA_QUERY = "sia2/", "sia2/query"
 _SIA_STANDARD_ID = "ivo://ivoa.net/std/SIA#query-2.0"
 _STARTED = datetime.datetime.now(datetime.UTC)  # before the workers are forked
-_DATA_TYPES = {"number": "real", "integer": "integer", "text": "string", "word": "string"}
 _HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n'
 _SPACES = (
     ' xmlns:vosi="http://www.ivoa.net/xml/VOSICapabilities/v1.0"'
@@ -71,7 +69,6 @@ def cone_capabilities() -> Response:
     """What Simple Cone Search can do here."""
     settings = service().settings
     query = _TEST_QUERY.of(archive().edition)
-    parameters = service().questions["cone"].parameters
     cone = (
         f'<capability standardID="{STANDARD_ID}" xsi:type="cs:ConeSearch">\n'
         "<description>Exposures on photographic plates whose exposed area, with its margin of"
@@ -79,7 +76,6 @@ def cone_capabilities() -> Response:
         '<interface xsi:type="vs:ParamHTTP" role="std">\n'
         f'<accessURL use="base">{xml_text(site_root() + CONE_PATH[1:])}?</accessURL>\n'
         "<queryType>GET</queryType>\n<resultType>text/xml</resultType>\n"
-        f"{''.join(_parameter(each) for each in parameters)}"
         "</interface>\n"
         f"<maxSR>{settings.largest_radius_deg:g}</maxSR>\n"
         f"<maxRecords>{settings.largest_maxrec}</maxRecords>\n"
@@ -121,15 +117,6 @@ def _vosi_capability(folder: str, name: str) -> str:
         '<interface xsi:type="vs:ParamHTTP" version="1.0">\n'
         f'<accessURL use="full">{xml_text(site_root() + folder + name)}</accessURL>\n'
         "</interface>\n</capability>\n"
-    )
-
-
-def _parameter(each: Parameter) -> str:
-    use = "required" if each.required else "optional"
-    return (
-        f'<param use="{use}" std="true"><name>{xml_text(each.name)}</name>'
-        f"<description>{xml_text(each.meaning)}</description>"
-        f"<dataType>{_DATA_TYPES[each.kind]}</dataType></param>\n"
     )
 
 

@@ -20,6 +20,7 @@ from platecover.service.row_texts import WordTexts
 from platecover.service.row_weaving import woven
 
 _NUMBERS = {"short": ">i2", "int": ">i4", "long": ">i8", "float": ">f4", "double": ">f8"}
+_FLOATS = ("float", "double")
 _COUNT = ">u4"
 _FIRST_NOT_ASCII = 0x80
 _LINE_BYTES = 57  # that become the 76 characters of a line, the most that RFC 2045 allows
@@ -100,9 +101,12 @@ def _cells(name: str, column: pa.Array, datatype: str, words: WordTexts) -> _Cel
     nulls = column.is_null(nan_is_null=True).to_numpy(zero_copy_only=False)
     if datatype == "boolean":
         said = column.to_numpy(zero_copy_only=False)
-        letters = np.where(nulls, ord("?"), np.where(said == True, ord("T"), ord("F")))  # noqa: E712
+        letters = np.where(nulls, ord("?"), np.where(said.astype(bool), ord("T"), ord("F")))
         return _Cells(letters.astype(np.uint8)[:, None], nulls)
-    values = pc.fill_null(column, 0).to_numpy(zero_copy_only=False).astype(_NUMBERS[datatype])
+    filled = pc.fill_null(column, 0).to_numpy(zero_copy_only=False)
+    if nulls.any():
+        filled = np.where(nulls, np.nan if datatype in _FLOATS else 0, filled)
+    values = filled.astype(_NUMBERS[datatype])
     return _Cells(values.view(np.uint8).reshape(len(column), -1), nulls)
 
 

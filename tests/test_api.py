@@ -95,7 +95,9 @@ def test_exposures_and_epochs_are_those_of_python(
     body = answer.get_json()
     expected = demo_archive.rows(region, **filters).to_pylist()
     assert body["exposures"] == expected
-    assert list(body) == ["query", "edition", "count", "truncated", "exposures"]
+    assert list(body) == [
+        "query", "edition", "edition_date", "citation", "count", "truncated", "exposures",
+    ]  # fmt: skip
     assert (body["count"], body["truncated"], body["edition"]) == (len(expected), False, 1)
     assert body["query"]["region"] == region.text
     asked = question(filters, region=text, bin="decade")

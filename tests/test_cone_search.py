@@ -21,6 +21,7 @@ from platecover.service.settings import Settings
 from platecover.service.votable import error_document
 
 ASKED = "/cone?RA=83.6&DEC=22&SR=1"
+_OLD_UCDS = "(?s).*Invalid UCD '(ID_MAIN|POS_EQ_(RA|DEC)_MAIN|OBS_ANG-SIZE)'"
 HOSTILE = "R\u00e9sum\u00e9 <b>&amp;\"'</b> ]]> \u2028 \U0001f52d"  # and a carriage return
 
 
@@ -41,7 +42,7 @@ def document_of(client: FlaskClient, path: str) -> VOTableFile:
     assert answer.mimetype == "text/xml"
     # the UCDs that Simple Cone Search wants are older than those that astropy knows (W06)
     with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", "(?s).*Invalid UCD '(ID_MAIN|POS_EQ_(RA|DEC)_MAIN)'", W06)
+        warnings.filterwarnings("ignore", _OLD_UCDS, W06)
         return parse(io.BytesIO(answer.data), verify="warn")
 
 
@@ -79,7 +80,7 @@ def test_rows_are_those_of_python(client: FlaskClient, place: Place) -> None:
     for ra, dec, radius in ((83.6, 22.0, 1.0), (350.0, -60.0, 5.0), (0.0, 90.0, 180.0)):
         expected = archive.cone(ra, dec, radius)
         table = table_of(client, f"/cone?RA={ra}&DEC={dec}&SR={radius}&VERB=3").array
-        assert table.dtype.names == tuple(column.name for column in RESULT_COLUMNS)
+        assert table.dtype.names == (*(column.name for column in RESULT_COLUMNS), "s_fov")
         assert len(table) == len(expected) > 0
         for column in RESULT_COLUMNS:
             if column.kind == "text":
@@ -201,7 +202,7 @@ def test_mandatory_fields(client: FlaskClient, verbosity: str) -> None:
 
 def test_verbosity(client: FlaskClient) -> None:
     counts = [len(table_of(client, f"{ASKED}&VERB={verb}").fields) for verb in (1, 2, 3)]
-    assert counts[0] == 3 < counts[1] < counts[2] == len(RESULT_COLUMNS)
+    assert counts[0] == 3 < counts[1] < counts[2] == len(RESULT_COLUMNS) + 1
     for verb in ("", "&VERB=0", "&VERB=7", "&verb=2"):  # none, and those that mean nothing
         assert len(table_of(client, ASKED + verb).fields) == counts[1]
 

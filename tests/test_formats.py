@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 import warnings
 from typing import Any
 from xml.etree import ElementTree
@@ -143,6 +144,7 @@ READERS: dict[str, Any] = {
     "csv": lambda content: list(csv.DictReader(io.StringIO(content.decode(), newline=""))),
     "json": lambda content: json.loads(content)["exposures"],
     "votable": lambda content: table_rows(read_votable(content)),
+    "votable-binary2": lambda content: table_rows(read_votable(content)),
     "ecsv": lambda content: table_rows(Table.read(content.decode(), format="ascii.ecsv")),
 }
 
@@ -236,10 +238,38 @@ def test_awkward_numbers_read_back(rows: pa.Table, form: str) -> None:
 
 @settings(max_examples=30, deadline=None)
 @given(numbers=st.lists(st.floats(allow_infinity=False), min_size=1, max_size=40))
-@pytest.mark.parametrize("form", ["csv", "json", "votable"])
+@pytest.mark.parametrize("form", ["csv", "json", "votable", "votable-binary2"])
 def test_any_number_reads_back(rows: pa.Table, form: str, numbers: list[float]) -> None:
     read = numbers_read(form, numbers_table(rows, numbers))
     assert all(same_number(value, n) for value, n in zip(read, numbers, strict=True))
+
+
+SAID: dict[str, Any] = {
+    **ABOUT, "edition_date": "1931-02-03T04:05:06+00:00", "citation": "Fenn & \"Ives\" <1931>",
+    "query": {"observer": "<b> \u2028 \x7f: '#\n", "series": ["QN", "WM"]},
+}  # fmt: skip
+
+
+def test_each_form_says_what_was_asked_and_of_which_edition(rows: pa.Table) -> None:
+    def content(form: str) -> bytes:
+        return b"".join(ROW_FORMATS[form](rows, SAID))
+
+    provenance = {name: str(SAID[name]) for name in ("edition", "edition_date", "citation")}
+    body = json.loads(content("json"))
+    assert body["query"] == SAID["query"]
+    assert {name: str(body[name]) for name in provenance} == provenance
+    meta = Table.read(content("ecsv").decode(), format="ascii.ecsv").meta
+    assert json.loads(meta.pop("query")) == SAID["query"]
+    assert {name: str(value) for name, value in meta.items()} == provenance
+    stored = pq.read_schema(io.BytesIO(content("parquet"))).metadata
+    assert json.loads(stored[b"query"]) == SAID["query"]
+    assert {name: stored[name.encode()].decode() for name in provenance} == provenance
+    for form in ("votable", "votable-binary2"):
+        infos = parse(io.BytesIO(content(form))).resources[0].infos
+        told = {info.name: info.value for info in infos}
+        assert json.loads(told["query"].replace("\ufffd", "\x7f")) == SAID["query"]
+        assert {name: told[name] for name in provenance} == provenance
+        assert told["QUERY_STATUS"] == "OK"
 
 
 def test_parquet(rows: pa.Table) -> None:
@@ -261,7 +291,7 @@ def test_answer_without_rows(archive: Archive, form: str) -> None:
         assert json.loads(content)["exposures"] == []
     elif form == "csv":
         assert len(content.decode().splitlines()) == 1
-    elif form == "votable":
+    elif form in ("votable", "votable-binary2"):
         assert len(read_votable(content)) == 0
     elif form == "ecsv":
         assert len(Table.read(content.decode(), format="ascii.ecsv")) == 0
@@ -282,10 +312,43 @@ def test_hostile_text_in_votable_is_well_formed(rows: pa.Table) -> None:
     assert read[1] == "\ufffd[31mred\ufffd[0m"
 
 
+def cells_of_csv(table: pa.Table) -> list[str]:
+    """Cells of `object` in the CSV of a table, as a spreadsheet gets them."""
+    lines = io.StringIO(text_of("csv", table).decode(), newline="")
+    return [row["object"] for row in csv.DictReader(lines)]
+
+
+def without_marks(cells: list[str]) -> list[str]:
+    """Texts as they were, by the rule that README gives to programs."""
+    return [re.sub("^'(?='*[=+\\-@\t\r\n\uff1d\uff0b\uff0d\uff20])", "", cell) for cell in cells]
+
+
+def test_no_cell_of_csv_begins_a_formula(rows: pa.Table) -> None:
+    # characters that begin a formula in spreadsheets, wide forms included: common practice
+    formulas = [
+        "=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "\uff1d1", "\uff0b1", "\uff0d1",
+        "\uff201", "='a\"b'", "=HYPERLINK(\"https://x.example\",\"a, b\")",
+    ]  # fmt: skip
+    others = ["'tis", "''", "1-1", "a=b", "\uff01", "caf\xe9", " =1"]
+    quoted = ["'=1", "''=1"]
+    texts = [*formulas, *others, *quoted]
+    for kept in (20_000, 0):  # words made safe beforehand, or text by text
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(row_texts, "_MOST_KEPT", kept)
+            many = pa.concat_tables([rows] * 10).slice(0, len(texts))
+            cells = cells_of_csv(coded_with(many, object=texts))
+        assert cells == [f"'{t}" for t in formulas] + others + [f"'{t}" for t in quoted]
+        assert without_marks(cells) == texts
+    numbers = rows.slice(0, 1).set_column(
+        rows.column_names.index("s_dec"), "s_dec", pa.array([-60.5])
+    )
+    assert b",-60.5," in text_of("csv", numbers)  # a number stays one
+
+
 def test_hostile_text_in_csv_json_and_parquet_is_kept(rows: pa.Table) -> None:
     table = with_texts(rows, HOSTILE)
-    text = text_of("csv", table).decode()
-    assert [row["object"] for row in csv.DictReader(io.StringIO(text, newline=""))] == HOSTILE
+    assert without_marks(cells_of_csv(table)) == HOSTILE
+    assert b"<" not in text_of("json", table)  # no tag of HTML, wherever it is pasted
     body = json.loads(text_of("json", table))
     assert [row["object"] for row in body["exposures"]] == HOSTILE
     read = pq.read_table(io.BytesIO(text_of("parquet", table)))
@@ -313,8 +376,8 @@ def test_any_text_survives(rows: pa.Table, text: str) -> None:
     ElementTree.fromstring(text_of("votable", table))
     body = json.loads(text_of("json", table))
     assert body["exposures"][0]["object"] == text
-    lines = io.StringIO(text_of("csv", table).decode(), newline="")
-    assert next(iter(csv.DictReader(lines)))["object"] == text
+    (cell,) = cells_of_csv(table)
+    assert without_marks([cell]) == [text] and not cell.startswith(tuple("=+-@\t\r"))
     assert printable(text_of("table", table).decode()).isprintable()
 
 
