@@ -22,7 +22,10 @@ from platecover.coverage.per_edition import PerEdition
 from platecover.coverage.spectral_bands import Band, WordBands
 
 IMAGE = "image"
-NOT_SCANNED, SCANNED = 0, 1  # calibration levels: no data as such; in a common format, not calibrated
+NOT_SCANNED, SCANNED = (
+    0,
+    1,
+)  # calibration levels: no data as such; in a common format, not calibrated
 UTYPE_PREFIX = "obscore:"
 _ONE_SAMPLE = 1  # along time and spectrum
 
@@ -285,9 +288,7 @@ class ObsCoreRows:
         return self._kept("plate" if self._is_public("plate") else "exposure_id")
 
     def _obs_publisher_did(self) -> pa.Array:
-        return pc.binary_join_element_wise(
-            self._publisher, decoded(self._kept("exposure_id")), ""
-        )
+        return pc.binary_join_element_wise(self._publisher, decoded(self._kept("exposure_id")), "")
 
     def _access_url(self) -> pa.Array:
         nowhere = _WORDS.of(self._edition).formats[self._codes("access_url")] < 0

@@ -15,7 +15,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from platecover.coverage.edition import Edition
-from platecover.coverage.folded_words import fold, folded_words, is_utf8
+from platecover.coverage.folded_words import folded_words, is_utf8
 from platecover.coverage.obscore import IsPublic, ObsCoreRows, is_image
 from platecover.coverage.region_overlap import overlap
 from platecover.coverage.regions import Circle, Region
@@ -153,7 +153,6 @@ def _identified(
 def _is_any_of(column: pa.Array, wanted: Sequence[str]) -> NDArray[np.bool_]:
     """Where a column of texts has one of those wanted; '' and null are none."""
     values = pa.array([value for value in wanted if value and is_utf8(value)], pa.string())
-    if pa.types.is_dictionary(column.type):
-        known = pc.is_in(column.dictionary, values).to_numpy(zero_copy_only=False)
-        return np.asarray(known, dtype=np.bool_)[column.indices.to_numpy()]
-    return np.asarray(pc.is_in(column, values).to_numpy(zero_copy_only=False), dtype=np.bool_)
+    words = column.dictionary if pa.types.is_dictionary(column.type) else column
+    known = np.asarray(pc.is_in(words, values).to_numpy(zero_copy_only=False), dtype=np.bool_)
+    return known if words is column else known.take(column.indices.to_numpy())

@@ -1,6 +1,7 @@
 """Simple Image Access 2.0 (IVOA, 2015) at /sia2/query: exposures as rows of ObsCore."""
 
 from typing import Any
+from xml.sax.saxutils import quoteattr
 
 from flask import Blueprint, Response, current_app
 
@@ -20,7 +21,7 @@ from platecover.service.negotiation import protocol_form, row_answer
 from platecover.service.parameters import Parameter
 from platecover.service.row_texts import WordTexts
 from platecover.service.sia_parameters import NAME, UNITS, image_question
-from platecover.service.votable import Field, Heading, Info, parameter_infos, xml_attribute
+from platecover.service.votable import Field, Heading, Info, parameter_infos, xml_text
 
 blueprint = Blueprint(NAME, __name__)
 answers_of_archive(blueprint)
@@ -104,7 +105,7 @@ def _input(parameter: Parameter) -> str:
 
 
 def _param(attributes: dict[str, str], meaning: str = "") -> str:
-    written = "".join(f" {name}={xml_attribute(value)}" for name, value in attributes.items())
+    written = "".join(f" {name}={quoteattr(value)}" for name, value in attributes.items())
     if not meaning:
         return f"<PARAM{written}/>\n"
     return f"<PARAM{written}>\n<DESCRIPTION>{xml_text(meaning)}</DESCRIPTION>\n</PARAM>\n"
