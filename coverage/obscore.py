@@ -37,7 +37,6 @@ _MAKE_FOOTPRINT = (
     "orientation_known",
 )  # fmt: skip
 _MAKE_BAND = ("emulsion", "filter")
-_WEB_ADDRESS = "^(?i:https?|ftp)://"
 _FORMATS = {  # by the ending of an address
     "image/fits": "fits|fit|fts|fits[.](?:gz|fz)",
     "image/jpeg": "jpe?g",
@@ -146,6 +145,7 @@ _NULL_KIND = {column.name: _ARROW_KIND[column.kind] for column in OBSCORE_COLUMN
 _SAME = {
     "t_min": "t_min", "t_max": "t_max", "t_exptime": "t_exptime", "t_resolution": "t_exptime",
     "s_ra": "s_ra", "s_dec": "s_dec", "target_name": "object", "instrument_name": "telescope",
+    "access_url": "access_url",
 }  # fmt: skip
 _CONSTANT = {"t_xel": _ONE_SAMPLE, "em_xel": _ONE_SAMPLE, "pol_xel": 0}
 
@@ -156,7 +156,7 @@ class _EditionWords:
 
     is_image: NDArray[np.bool_]
     facilities: pa.StringArray
-    formats: NDArray[np.int8]  # of scans, as places in _FORMAT_WORDS; -1 where no address stands
+    formats: NDArray[np.int8]  # of scans, as places in _FORMAT_WORDS
     bands: WordBands
 
 
@@ -183,16 +183,11 @@ _WORDS = PerEdition(_edition_words)
 
 def _scan_formats(addresses: pa.StringArray) -> NDArray[np.int8]:
     """Formats by the endings of addresses; query and fragment do not count."""
-    formats = np.where(_found(addresses, _WEB_ADDRESS), 0, -1).astype(np.int8)
+    formats = np.zeros(len(addresses), dtype=np.int8)
     for place, endings in enumerate(_FORMATS.values(), 1):
-        ends_so = _found(addresses, f"^[^?#]*[.](?i:{endings})(?:[?#].*)?$")
-        formats[ends_so & (formats == 0)] = place
+        found = pc.match_substring_regex(addresses, f"^[^?#]*[.](?i:{endings})(?:[?#].*)?$")
+        formats[found.to_numpy(zero_copy_only=False)] = place
     return formats
-
-
-def _found(texts: pa.StringArray, pattern: str) -> NDArray[np.bool_]:
-    mask = pc.match_substring_regex(texts, pattern).fill_null(False)
-    return np.asarray(mask.to_numpy(zero_copy_only=False), dtype=np.bool_)
 
 
 def is_image(edition: Edition) -> NDArray[np.bool_]:
@@ -290,13 +285,9 @@ class ObsCoreRows:
     def _obs_publisher_did(self) -> pa.Array:
         return pc.binary_join_element_wise(self._publisher, decoded(self._kept("exposure_id")), "")
 
-    def _access_url(self) -> pa.Array:
-        nowhere = _WORDS.of(self._edition).formats[self._codes("access_url")] < 0
-        return pc.if_else(nowhere, pa.scalar(None, pa.string()), decoded(self._kept("access_url")))
-
     def _access_format(self) -> pa.Array:
         formats = _WORDS.of(self._edition).formats[self._codes("access_url")]
-        return _coded(np.maximum(formats, 0), _FORMAT_WORDS)
+        return _coded(formats, _FORMAT_WORDS)
 
     def _s_fov(self) -> pa.Array:
         return pa.array(diameters_deg(self._edition.geometry[self._numbers]))
