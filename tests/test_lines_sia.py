@@ -540,7 +540,9 @@ def test_pyvo_searches(service: Any) -> None:
     assert names_of(box) == ["WM-5-1"]
     polygon = service.search(pos=(345.0, -65.0, 355.0, -65.0, 350.0, -55.0))
     assert names_of(polygon) == ["WM-5-1"]
-    assert names_of(service.search(time=[Time([23050.0, 23060.0], format="mjd")])) == [WIDE]
+    assert names_of(
+        service.search(time=(Time(23050, format="mjd"), Time(23060, format="mjd")))
+    ) == [WIDE]
     assert names_of(service.search(exptime=[(35.0, 45.0) * u.min])) == [WIDE]
     assert names_of(service.search(band=[(600.0, 700.0) * u.nm])) == ["QN-8-1"]
     assert names_of(service.search(collection="WM", calib_level=1)) == [WIDE]
