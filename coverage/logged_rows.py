@@ -118,15 +118,15 @@ class LoggedRows:
         if not names:
             return held
 
+        there = [self._there(at, names) for at in range(len(self.parts))]
+
         def of_part(at: int) -> list[pa.Array]:
-            there = self._there(at, names)
-            read = self._read(at, there, coded=coded)
+            read = self._read(at, there[at], coded=coded)
             nothing = pa.repeat(pa.scalar("", pa.large_string()), self.parts[at].count)
             if coded:
                 nothing = nothing.cast(pa.string()).dictionary_encode()
-            return [_whole(read.column(name)) if name in there else nothing for name in names]
+            return [_whole(read.column(name)) if name in there[at] else nothing for name in names]
 
-        self._schemas  # noqa: B018 - read before several threads ask for it
         with ThreadPoolExecutor(cores()) as pool:
             chunks = zip(*pool.map(of_part, range(len(self.parts))), strict=True)
             return held | dict(zip(names, map(pa.concat_arrays, chunks), strict=True))

@@ -5,6 +5,7 @@ Exit status: 0 done (an answer without rows too), 1 a value, file or archive at 
 """
 
 import argparse
+import gc
 import io
 import os
 import re
@@ -61,6 +62,7 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
         status = _complain(f"{fault.filename or 'output'}: {fault.strerror or fault}", 1)
     except KeyboardInterrupt:
         status = _complain("interrupted; what was in place before is unchanged", _INTERRUPTED)
+    gc.freeze()  # else Python looks through all that was imported before it leaves: 0.2 s
     sys.exit(status)
 
 
@@ -89,7 +91,10 @@ def _on_use(name: str, module: str = "commands") -> Callable[[argparse.Namespace
     """A function of a module of ours, imported when it runs: numba and astropy take a second."""
 
     def run(options: argparse.Namespace) -> None:
-        getattr(import_module(f"platecover.service.{module}"), name)(options)
+        gc.disable()  # imports leave no garbage: looking for it takes a fifth of their time
+        found = import_module(f"platecover.service.{module}")
+        gc.enable()
+        getattr(found, name)(options)
 
     return run
 

@@ -12,12 +12,12 @@ from typing import Any, Protocol
 
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 from astropy.table import Column, Table
 
 from platecover.coverage.answers import Rows, plain_table
 from platecover.coverage.calendar_dates import calendar_date_text
 from platecover.coverage.columns import RESULT_COLUMNS
+from platecover.service.parquet_pieces import parquet_pieces
 from platecover.service.row_texts import Form, WordTexts, row_pieces
 from platecover.service.terminal_text import printable
 from platecover.service.votable import Field, Heading, Info, results_document, status_info
@@ -62,14 +62,14 @@ def _json_text(text: str) -> str:
 
 @cache
 def _json_label(name: str) -> str:
-    return f"{_json_text(name)}: "
+    return f"{_json_text(name)}:"
 
 
 _CSV_ROWS = Form("csv", b'",\r\n', 0, _spreadsheet_text, careful_first=_FIRST_OF_FORMULAS)
 _ECSV_ROWS = Form("ecsv", b'",\r\n', 0, _csv_text, end="\n")
 _JSON_ROWS = Form(
     "json", b'"\\<', _FIRST_PRINTABLE, lambda text: _json_text(text)[1:-1],
-    start="{", between=", ", end="}", between_rows=",\n", quote='"',
+    start="{", between=",", end="}", between_rows=",\n", quote='"',
     label=_json_label,
     null="null", infinite="null", minus_infinite="null",
 )  # fmt: skip
@@ -133,17 +133,15 @@ def rows_as_parquet(
     table: Rows, about: About, words: WordTexts | None = None, heading: Heading | None = None
 ) -> Iterator[bytes]:
     """Parquet; unit, UCD and description are metadata of the fields, the rest is the file's."""
-    plain = plain_table(table.slice())
+    kinds = plain_table(table.slice(0, 0)).schema.types
     fields = [
         pa.field(each.name, kind, metadata={
             "unit": each.unit, "ucd": each.ucd, "description": each.description,
         })
-        for each, kind in zip(_heading(table, heading).fields, plain.schema.types, strict=True)
+        for each, kind in zip(_heading(table, heading).fields, kinds, strict=True)
     ]  # fmt: skip
     said = {name: str(value).encode(errors="replace") for name, value in _said(about).items()}
-    stream = io.BytesIO()
-    pq.write_table(plain.cast(pa.schema(fields, metadata=said)), stream)
-    yield stream.getvalue()
+    yield from parquet_pieces(table, pa.schema(fields, metadata=said))
 
 
 def _heading(table: Rows, heading: Heading | None) -> Heading:

@@ -81,7 +81,7 @@ def cone_capabilities() -> Response:
         f"<maxRecords>{settings.largest_maxrec}</maxRecords>\n"
         "<verbosity>true</verbosity>\n"
         f"<testQuery><ra>{query.ra_deg!r}</ra><dec>{query.dec_deg!r}</dec>"
-        f"<sr>{query.radius_deg!r}</sr></testQuery>\n"
+        f"<sr>{min(query.radius_deg, settings.largest_radius_deg)!r}</sr></testQuery>\n"
         "</capability>\n"
     )
     return _capabilities("", cone)

@@ -21,6 +21,7 @@ from platecover.service.row_weaving import woven
 
 _NUMBERS = {"short": ">i2", "int": ">i4", "long": ">i8", "float": ">f4", "double": ">f8"}
 _FLOATS = ("float", "double")
+_TEXTS = ("char", "unicodeChar")
 _COUNT = ">u4"
 _FIRST_NOT_ASCII = 0x80
 _LINE_BYTES = 57  # that become the 76 characters of a line, the most that RFC 2045 allows
@@ -96,6 +97,8 @@ def _cells(name: str, column: pa.Array, datatype: str, words: WordTexts) -> _Cel
             pa.DictionaryArray.from_arrays(column.indices, known.values, safe=False),
             known.nulls[codes],
         )
+    if pa.types.is_null(column.type):
+        column = column.cast(pa.string() if datatype in _TEXTS else pa.float64())
     if pa.types.is_string(column.type):
         return _texts(column, datatype)
     nulls = column.is_null(nan_is_null=True).to_numpy(zero_copy_only=False)

@@ -457,7 +457,7 @@ def test_on_a_terminal_bars_are_drawn_and_cleared(tmp_path: Path) -> None:
         os.close(follower)
     assert process.returncode == 0
     assert out.decode().splitlines()[-1] == "rows read 2999, kept 2999, set aside 0"
-    for stage in ("plates and repeats", "cell index", "coverage"):
+    for stage in ("plates and repeats", "cell index", "map cells"):
         assert stage in drawn
     assert drawn.rstrip(" ").endswith("\r")  # the last bar is gone
 

@@ -22,7 +22,7 @@ from platecover.coverage.answers import coded_table, plain_table
 from platecover.coverage.archive import Archive
 from platecover.coverage.columns import RESULT_COLUMNS
 from platecover.coverage.regions import Region
-from platecover.service import row_texts
+from platecover.service import parquet_pieces, row_texts
 from platecover.service.formats import (
     EPOCH_FORMATS,
     ROW_FORMATS,
@@ -242,6 +242,14 @@ def test_awkward_numbers_read_back(rows: pa.Table, form: str) -> None:
 def test_any_number_reads_back(rows: pa.Table, form: str, numbers: list[float]) -> None:
     read = numbers_read(form, numbers_table(rows, numbers))
     assert all(same_number(value, n) for value, n in zip(read, numbers, strict=True))
+
+
+def test_parquet_is_written_group_by_group(rows: pa.Table, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(parquet_pieces, "GROUP_ROWS", 3)
+    pieces = list(ROW_FORMATS["parquet"](rows, ABOUT))
+    assert [bool(piece) for piece in pieces] == [True, True, True]  # two groups and the end
+    file = pq.ParquetFile(io.BytesIO(b"".join(pieces)))
+    assert file.num_row_groups == 2 and file.read().to_pylist() == rows.to_pylist()
 
 
 SAID: dict[str, Any] = {

@@ -22,6 +22,7 @@ from tests.small_archive import PLATES, Place
 from tests.votable_schema import complaints
 
 from platecover.coverage.archive import Archive
+from platecover.coverage.errors import QueryError
 from platecover.service.app import create_app
 from platecover.service.settings import Settings
 from platecover.service.votable import Field, Info
@@ -194,6 +195,14 @@ def test_V09_addresses_name_the_host_that_was_asked(server: RunningServer, host:
             assert f'<accessURL use="base">http://{host}/cone?<'.encode() in answer.body
     else:
         assert answer.status == 400 and b"<html" not in answer.body.lower()
+
+
+@pytest.mark.parametrize(
+    "address", ["plates.example", "ftp://x/", "https://a b/", "https://x/?q", "https://<x>/", "//x"]
+)
+def test_an_address_that_is_none_is_refused(address: str) -> None:
+    with pytest.raises(QueryError, match="public_url"):
+        Settings(public_url=address)
 
 
 # --- VOSI, recommended ---------------------------------------------------------------------

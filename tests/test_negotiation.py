@@ -6,7 +6,7 @@ import json
 import warnings
 from collections.abc import Iterator
 from typing import Any
-from urllib.parse import unquote
+from urllib.parse import quote, unquote
 
 import pandas
 import pyarrow.parquet as pq
@@ -14,6 +14,8 @@ import pytest
 from astropy.io.votable import parse
 from astropy.table import Table
 from flask.testing import FlaskClient
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from tests.small_archive import PLATES, Place
 from werkzeug.test import TestResponse
 
@@ -220,3 +222,24 @@ def test_a_cut_answer_says_so_in_every_form(client: FlaskClient) -> None:
             answer = client.get(path)
             assert answer.headers["Platecover-Truncated"] == "yes"
             assert len(READERS[form](answer.data)) == 2
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    text=st.one_of(
+        st.text(st.characters(min_codepoint=32, max_codepoint=255), max_size=60),
+        st.lists(
+            st.sampled_from(
+                ["text/csv", "text/xml", "*/*", "q=0.5", ";", ",", "=", '"', " ", "serialization",
+                 "BINARY2", "charset*=utf-8''x", "application/json", "q=", "1e9", "-1"]
+            ),
+            max_size=12,
+        ).map("".join),
+    )
+)  # fmt: skip
+def test_any_text_is_answered(client: FlaskClient, text: str) -> None:
+    for path in (ROWS, CONE):
+        answer = accepting(client, path, text)
+        assert answer.status_code == 200 and b'name="Error"' not in answer.data
+    answer = client.get(f"{CONE}&RESPONSEFORMAT={quote(text)}")
+    assert answer.status_code == 200 and "text/html" not in answer.headers["Content-Type"]

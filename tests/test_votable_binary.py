@@ -156,6 +156,13 @@ def test_lines_are_short_and_pieces_join() -> None:
     assert b"".join(binary_rows(table_of([]), list(DATATYPES.values()))) == b""
 
 
+def test_columns_of_nothing_at_all() -> None:
+    table = table_of([{}, {}])
+    nothing = pa.table({name: pa.nulls(2) for name in table.column_names})
+    kinds = list(DATATYPES.values())
+    assert b"".join(binary_rows(nothing, kinds)) == b"".join(binary_rows(table, kinds))
+
+
 def test_what_is_not_ascii_is_replaced_in_a_char() -> None:
     (row,) = as_read(document([{"id": "caf\xe9"}], binary=True))
     assert row["id"] == "caf?"
