@@ -183,6 +183,8 @@ def test_D08_maxrec_0_asks_for_the_columns(server: RunningServer) -> None:
     assert infos_of(answer)[0] == ("QUERY_STATUS", "OVERFLOW")
     table = table_of(answer)
     assert len(table.array) == 0 and len(table.fields) == 30
+    nothing = asked(server, MAXREC="0", COLLECTION="none")
+    assert infos_of(nothing)[0] == ("QUERY_STATUS", "OVERFLOW")
     assert "POS" in error_of(asked(server, MAXREC="0", POS="CIRCLE"))  # only if all is well
 
 

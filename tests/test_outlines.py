@@ -27,7 +27,14 @@ from platecover.coverage.outlines import diameters_deg, outline_corners_deg, out
 
 ROUNDED_DEG = 0.6e-6  # of six decimals
 SHORT_OF_CUT = 1e-3  # of the usable radius: what chords leave of it, as said
-MIXED = mixed_plates(24, seed=1887)
+MIXED = [
+    *mixed_plates(24, seed=1887),
+    # arms' inner corner just within the cut, and just beyond it
+    Plate("arms meet beyond the cut", 0.0, 89.0, 300.0, 100.0, 120.0, 10.0, 2.16,
+          orientation_known=False),
+    Plate("arms meet within the cut", 0.0, -40.0, 300.0, 100.0, 120.0, 10.0, 2.6,
+          orientation_known=False),
+]  # fmt: skip
 
 
 def polygon_of(plate: Plate) -> tuple[Floats, Floats]:
