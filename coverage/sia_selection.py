@@ -31,6 +31,8 @@ EQUAL = {
     "COLLECTION": "obs_collection", "FACILITY": "facility_name", "INSTRUMENT": "instrument_name",
     "TARGET": "target_name", "DPTYPE": "dataproduct_type", "POL": "pol_states",
 }  # fmt: skip
+_HAIR_RAD = 1e-9  # 0.2 mas
+
 IDENTIFIER, FORMAT, CALIB = "ID", "FORMAT", "CALIB"
 
 
@@ -84,12 +86,12 @@ def selected_images(
     int64, shape (n,)
         Exposure numbers, ascending.
     """
-    images = is_image(edition)
+    chosen = is_image(edition)
     if question.places:
-        met = np.concatenate([images_that_meet(edition, place) for place in question.places])
-        numbers = np.unique(met)
-    else:
-        numbers = np.flatnonzero(images)
+        chosen = np.zeros(len(chosen), dtype=np.bool_)
+        for place in question.places:
+            chosen[images_that_meet(edition, place)] = True
+    numbers = np.flatnonzero(chosen)
     if IDENTIFIER in question.texts:
         numbers = numbers[_identified(edition, numbers, question.texts[IDENTIFIER], publisher)]
 
@@ -122,15 +124,14 @@ def images_that_meet(edition: Edition, place: Region) -> NDArray[np.int64]:
 
     Of a circle of radius r: those whose edge distance is at least -r.
     """
-    hits = matches(edition, place)
-    if isinstance(place, Circle):
-        met = hits.edge_distance_deg >= -place.radius_deg
-    else:
-        met = hits.sure.copy()
-        open_ = np.flatnonzero(~met)
-        records = edition.geometry[hits.numbers[open_]]
-        records["margin_rad"] = 0.0
-        met[open_] = overlap(place, records)[0]
+    hits = matches(edition, place, measured=False)
+    met = hits.sure.copy()
+    if isinstance(place, Circle):  # what is sure by a hair is measured as rows tell it
+        met &= edition.geometry["margin_rad"][hits.numbers] > _HAIR_RAD
+    open_ = np.flatnonzero(~met)
+    records = edition.geometry[hits.numbers[open_]]
+    records["margin_rad"] = 0.0
+    met[open_] = overlap(place, records)[0]
     numbers = hits.numbers[met]
     return numbers[is_image(edition)[numbers]]
 
