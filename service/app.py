@@ -2,27 +2,17 @@
 
 import os
 
-from flask import Flask, Response
+from flask import Flask
 
 from platecover.coverage.archive import Archive
 from platecover.service import api, cone_search, page, sia, static_files, vosi
-from platecover.service.asking import EDITION_HEADER, TRUNCATED_HEADER, Service
+from platecover.service.asking import Service
 from platecover.service.error_answers import register_error_answers
 from platecover.service.live_archive import LiveArchive
+from platecover.service.manners import register_manners
 from platecover.service.questions import questions
 from platecover.service.settings import Settings
 
-_HEADERS = {
-    "X-Content-Type-Options": "nosniff",
-    "Content-Security-Policy": (
-        "default-src 'self'; object-src 'none'; base-uri 'none'; form-action 'self';"
-        " frame-ancestors 'none'"
-    ),
-    "Referrer-Policy": "same-origin",
-    # anyone may read: there is nothing here but the public archive, and no cookies
-    "Access-Control-Allow-Origin": "*",
-    "Access-Control-Expose-Headers": f"{EDITION_HEADER}, {TRUNCATED_HEADER}, ETag",
-}
 _COMMON_ANSWER_BYTES = 8 << 20
 _BLUEPRINTS = (
     api.blueprint, cone_search.blueprint, vosi.capabilities_blueprint, vosi.availability_blueprint,
@@ -59,14 +49,8 @@ def create_app(
     for blueprint in _BLUEPRINTS:
         app.register_blueprint(blueprint)
     register_error_answers(app)
-    app.after_request(_add_headers)
+    register_manners(app)
     return app
-
-
-def _add_headers(response: Response) -> Response:
-    for name, value in _HEADERS.items():
-        response.headers.setdefault(name, value)
-    return response
 
 
 def _keep_memory_for_answers() -> None:

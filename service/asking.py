@@ -28,6 +28,8 @@ from platecover.service.row_texts import WORD_TEXTS, WordTexts
 from platecover.service.settings import Settings
 
 EDITION_HEADER = "Platecover-Edition"
+EDITION_DATE_HEADER = "Platecover-Edition-Date"
+CITATION_HEADER = "Platecover-Citation"
 TRUNCATED_HEADER = "Platecover-Truncated"
 
 _EXTENSION = "platecover"
