@@ -3,7 +3,7 @@
 import difflib
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +14,7 @@ from platecover.coverage.designation import is_series_code
 from platecover.coverage.directions import FULL_CIRCLE_DEG
 from platecover.coverage.errors import ObservatoryError
 from platecover.coverage.observatory_values import (
+    BAND_READERS,
     MM_PER_INCH,
     SERIES_READERS,
     STATION_READERS,
@@ -22,6 +23,7 @@ from platecover.coverage.observatory_values import (
     text_or_empty,
 )
 from platecover.coverage.plate_geometry import half_diagonal_deg
+from platecover.coverage.spectral_bands import Band, Names, band_of
 
 _SHOWN = 80  # characters of a value in a message
 LARGEST_HALF_DIAGONAL_DEG = 80.0  # our limit: no flat plate sees farther from its axis
@@ -106,6 +108,8 @@ class Observatory:
     name: str
     stations: Mapping[str, Station]
     series: Mapping[str, Series]
+    emulsions: Names = field(default_factory=dict)
+    filters: Names = field(default_factory=dict)
 
     def as_plain(self) -> dict[str, Any]:
         """Return stations and series as plain values, such as JSON can hold."""
@@ -123,6 +127,8 @@ class Observatory:
                 }
                 for code, series in self.series.items()
             },
+            "emulsions": {name: band._asdict() for name, band in self.emulsions.items()},
+            "filters": {name: band._asdict() for name, band in self.filters.items()},
         }
 
 
@@ -149,7 +155,7 @@ def read_observatory(path: str | Path) -> Observatory:
 
 def observatory_from(table: Mapping[str, Any], origin: str) -> Observatory:
     """Return what a parsed observatory file says; `origin` names it in errors."""
-    _refuse_unknown(table, ("name", "stations", "series"), origin)
+    _refuse_unknown(table, ("name", "stations", "series", "emulsions", "filters"), origin)
     name = _value(origin, "name", table.get("name", ""), text_or_empty)
     stations = {
         key: _station(entry, f"{origin}: [stations.{key}]")
@@ -164,7 +170,9 @@ def observatory_from(table: Mapping[str, Any], origin: str) -> Observatory:
                 "end in a digit"
             )
         series[code] = _series(code, entry, stations, where)
-    return Observatory(name, stations, series)
+    return Observatory(
+        name, stations, series, _bands(table, "emulsions", origin), _bands(table, "filters", origin)
+    )
 
 
 def _toml(path: str | Path) -> dict[str, Any]:
@@ -203,6 +211,22 @@ def _station(entry: Mapping[str, Any], where: str) -> Station:
         longitude_deg,
         _value(where, "height_m", height_m, STATION_READERS["height_m"]),
     )
+
+
+def _bands(table: Mapping[str, Any], key: str, origin: str) -> dict[str, Band]:
+    """Return what `[emulsions.NAME]` or `[filters.NAME]` say; there need be none."""
+    bands: dict[str, Band] = {}
+    for name, entry in (_tables(table, key, origin) if key in table else {}).items():
+        where = f"{origin}: [{key}.{name}]"
+        _refuse_unknown(entry, tuple(BAND_READERS), where)
+        limits = {limit: _value(where, limit, entry[limit], BAND_READERS[limit]) for limit in entry}
+        if not name.strip():
+            raise ObservatoryError(f"{where}: needs a name as the logs write it")
+        try:
+            bands[name] = band_of(limits, is_filter=key == "filters")
+        except ValueError as error:
+            raise ObservatoryError(f"{where}: {error}") from error
+    return bands
 
 
 def _series(

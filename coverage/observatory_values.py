@@ -12,6 +12,7 @@ from platecover.coverage.calendar_dates import EARLIEST_YEAR, LATEST_YEAR, UNDAT
 from platecover.coverage.clocks import parse_clock
 from platecover.coverage.columns import TECHNIQUES
 from platecover.coverage.equinox import parse_equinox
+from platecover.coverage.spectral_bands import LONGEST_NM
 
 MM_PER_INCH = 25.4  # exactly, by international agreement of 1959
 SHELVED_BY = ("date", "number", "region")
@@ -121,6 +122,9 @@ STATION_READERS: dict[str, Reader] = {
     "longitude_deg": _number(-180.0, 360.0),
     "height_m": _number(-500.0, 9_000.0),  # from the Dead Sea to the highest summit
 }
+
+_wavelength_nm = _number(0.0, LONGEST_NM, low_allowed=False)
+BAND_READERS: dict[str, Reader] = {"min_nm": _wavelength_nm, "max_nm": _wavelength_nm}
 
 SERIES_READERS: dict[str, Reader] = {
     "telescope": _text,

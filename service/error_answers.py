@@ -1,4 +1,4 @@
-"""Errors as answers: one JSON body under /api/, the protocol's own document on /cone.
+"""Errors as answers: one JSON body under /api/, the protocols' own documents on /cone and /sia2.
 
 Every JSON error is `{"error": {"status", "parameter", "value", "message"}}`; parameter and value
 are null where the request as a whole is at fault.
@@ -6,6 +6,7 @@ are null where the request as a whole is at fault.
 
 import json
 import uuid
+from contextlib import suppress
 
 from flask import Flask, Response, current_app, request
 from werkzeug.exceptions import HTTPException
@@ -15,10 +16,15 @@ from platecover.service.asking import service
 from platecover.service.votable import MEDIA_TYPE, error_document
 
 CONE_PATH = "/cone"
+SIA_PATH = "/sia2"
 API_PATH = "/api"
 
 _LONGEST_VALUE, _LONGEST_MESSAGE = 100, 600  # characters shown
 RETRY_AFTER_S = "5"
+_PLAIN_TEXT = "text/plain; charset=utf-8"
+_FAULTS = {500: "FatalFault", 503: "TransientFault"}  # of SIA, by HTTP status; else UsageFault
+_TEXT_FORMS = ("csv", "ecsv", "json", "tsv", "text", "text/csv", "text/ecsv", "text/x-ecsv",
+               "text/plain", "text/tab-separated-values", "application/json")  # fmt: skip
 _GONE = "the archive cannot be read just now; try again in a little while"
 
 
@@ -50,6 +56,8 @@ def error_answer(
     message = _shortened(message, _LONGEST_MESSAGE)
     if request.path in (CONE_PATH, CONE_PATH + "/"):
         return Response(error_document(message), status, content_type=MEDIA_TYPE)
+    if request.path == SIA_PATH or request.path.startswith(SIA_PATH + "/"):
+        return _sia_error(status, message)
     if request.path == API_PATH or request.path.startswith(API_PATH + "/"):
         if parameter is not None:
             parameter = _shortened(parameter, _LONGEST_VALUE)
@@ -57,7 +65,24 @@ def error_answer(
         return Response(
             json.dumps({"error": error}) + "\n", status, content_type="application/json"
         )
-    return Response(f"{message}\n", status, content_type="text/plain; charset=utf-8")
+    return Response(f"{message}\n", status, content_type=_PLAIN_TEXT)
+
+
+def _sia_error(status: int, message: str) -> Response:
+    """The document of SIA 2.0, section 3.2; plain text where the answer was to be text."""
+    fault = _FAULTS.get(status, "UsageFault")
+    if _is_text_wanted():
+        return Response(f"{fault}: {message}\n", status, content_type=_PLAIN_TEXT)
+    return Response(error_document(f"{fault}: {message}"), status, content_type=MEDIA_TYPE)
+
+
+def _is_text_wanted() -> bool:
+    """Whether RESPONSEFORMAT names a form of text, VOTable apart."""
+    with suppress(HTTPException):  # a form that is too large tells nothing
+        for name in request.values:
+            if name.upper() == "RESPONSEFORMAT":
+                return request.values[name].strip().lower().partition(";")[0] in _TEXT_FORMS
+    return False
 
 
 def _query_error(fault: QueryError) -> Response:

@@ -4,6 +4,7 @@ from platecover.coverage.filter_table import FILTERS
 from platecover.coverage.map_quantities import QUANTITIES
 from platecover.service.parameters import Parameter, Question
 from platecover.service.settings import Settings
+from platecover.service.sia_parameters import sia_question
 
 ROW_FORMS = ("json", "csv", "votable", "ecsv", "parquet", "votable-binary2")
 EPOCH_FORMS = ("json", "csv", "png", "svg")
@@ -94,6 +95,7 @@ def questions(settings: Settings) -> dict[str, Question]:
             ),
             Question("plates", "All that is known of one plate.", ()),
             Question("cone", "Simple Cone Search 1.03.", _cone_parameters(settings), lenient=True),
+            sia_question(settings),
         )
     }  # fmt: skip
 

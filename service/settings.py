@@ -19,6 +19,7 @@ from platecover.coverage.value_checks import HIGHEST_ORDER
 
 ALWAYS_PUBLIC = ("exposure_id", "s_ra", "s_dec")  # Simple Cone Search cannot do without them
 HALF_CIRCLE_DEG = 180.0
+_AUTHORITY = re.compile(r"[A-Za-z0-9][A-Za-z0-9.-]{2,}")
 _ADDRESS = re.compile(r"https?://[^\s/?#<>\"]+(/[^\s?#<>\"]*)?")
 
 
@@ -61,6 +62,11 @@ class Settings:
         "Address under which the public reaches the service, such as https://plates.example/;"
         " empty for the one that a request names.",
     )
+    publisher_authority: str = _setting(
+        "unregistered.invalid",
+        "Authority in the identifiers of images, ivo://AUTHORITY/plates?EXPOSURE; a placeholder"
+        " until one is registered with the IVOA.",
+    )
     public_columns: str = _setting(
         "", "Columns that the public may see, parted by commas; empty for all."
     )
@@ -84,6 +90,9 @@ class Settings:
         if self.public_url and not _ADDRESS.fullmatch(self.public_url):
             rule = "must be an address such as https://plates.example/"
             raise _refusal("public_url", self.public_url, rule)
+        if not _AUTHORITY.fullmatch(self.publisher_authority):
+            rule = "must be at least three letters, digits, points, hyphens: plates.example"
+            raise _refusal("publisher_authority", self.publisher_authority, rule)
         unknown = [name for name in self._named_columns() if name not in _KNOWN_COLUMNS]
         if unknown:
             known = ", ".join(sorted(_KNOWN_COLUMNS))

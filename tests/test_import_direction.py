@@ -11,15 +11,15 @@ ROOT = Path(__file__).resolve().parent.parent
 FLOORS: dict[str, set[str]] = {
     "foundations": {
         "arrow_tables", "columns", "compiled", "designation", "directions", "errors",
-        "filter_table", "logged_rows", "map_quantities", "text_arrays", "value_checks",
-        "work_force",
+        "filter_table", "logged_rows", "map_quantities", "spectral_bands", "text_arrays",
+        "value_checks", "work_force",
     },
     "sky": {"calendar_dates", "clocks", "equinox", "sky_bodies"},
     "geometry": {
         "cell_of_direction", "cell_place", "constellations", "edge_decision", "edge_distance",
-        "footprint", "footprint_union", "healpix_cells", "plate_geometry", "region_arcs",
-        "region_cells", "region_moc", "region_overlap", "region_polygon", "region_text",
-        "region_witnesses", "regions",
+        "footprint", "footprint_union", "healpix_cells", "outlines", "plate_geometry",
+        "region_arcs", "region_cells", "region_moc", "region_overlap", "region_polygon",
+        "region_text", "region_witnesses", "regions",
     },
     "reading": {
         "across_rows", "delimited_text", "ecsv_header", "log_cells", "log_table", "observatory",
@@ -35,7 +35,8 @@ FLOORS: dict[str, set[str]] = {
     "building": {"carried_over", "edition_build"},
     "asking": {
         "answers", "covered_area", "epochs", "filters", "folded_words", "map_counts", "map_epochs",
-        "per_edition", "plate_record", "region_hits", "search", "sky_map", "union_moc",
+        "obscore", "per_edition", "plate_record", "region_hits", "search", "sia_selection",
+        "sky_map", "union_moc",
     },
     "using": {"map_files", "map_plots", "mollweide", "plot_titles", "plots", "png_palette"},
     "face": {"archive"},
