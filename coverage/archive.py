@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 from astropy.table import Table
-from mocpy import MOC
+from mocpy import MOC, STMOC, TimeMOC
 from numpy.typing import NDArray
 
 from platecover.coverage.answers import astropy_table, hits_table
@@ -18,6 +18,8 @@ from platecover.coverage.plate_record import plate_record
 from platecover.coverage.regions import Region
 from platecover.coverage.search import Hits, search
 from platecover.coverage.sky_map import sky_map
+from platecover.coverage.space_time_moc import space_time_moc
+from platecover.coverage.time_moc import time_moc, undated_count
 from platecover.coverage.union_moc import union_moc
 from platecover.coverage.value_checks import number_between
 
@@ -135,6 +137,41 @@ class Archive:
             If the order is impossible or would need too many cells.
         """
         return union_moc(self.edition, order, filters)
+
+    def time_moc(self, time_order: int | None = None, **filters: Any) -> TimeMOC:
+        """The times of a selection, each as closely as it is known, in TCB.
+
+        Parameters
+        ----------
+        time_order : int, optional
+            Finest order of time cells, 0 to 31 (17.9 minutes); by default the finest that any
+            exposure is known well enough for: the night 25, the month 20, the year 16.
+        **filters
+            See the class; not `certainty`. Undated exposures have no time and are left out;
+            `undated_count` tells how many.
+
+        Raises
+        ------
+        QueryError
+            If the order is impossible or a filter is at fault.
+        """
+        return time_moc(self.edition, time_order, filters)
+
+    def space_time_moc(
+        self, order: int = 9, time_order: int | None = None, **filters: Any
+    ) -> STMOC:
+        """Which part of the sky a selection covers when; parameters as `moc` and `time_moc`.
+
+        Raises
+        ------
+        QueryError
+            If an order is impossible, or the MOC would be too large.
+        """
+        return space_time_moc(self.edition, order, time_order, filters)
+
+    def undated_count(self, **filters: Any) -> int:
+        """How many exposures of a selection have no time; filters as for `time_moc`."""
+        return undated_count(self.edition, filters)
 
     def sky_map(self, quantity: str, order: int = 7, **filters: Any) -> NDArray[np.float64]:
         """Map a quantity of a selection over the whole sky.

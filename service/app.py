@@ -6,7 +6,7 @@ from flask import Flask, Response
 
 from platecover.coverage.archive import Archive
 from platecover.service import api, cone_search, page, static_files
-from platecover.service.asking import EDITION_HEADER, TRUNCATED_HEADER, Service
+from platecover.service.asking import EDITION_HEADER, TRUNCATED_HEADER, UNDATED_HEADER, Service
 from platecover.service.error_answers import register_error_answers
 from platecover.service.live_archive import LiveArchive
 from platecover.service.questions import questions
@@ -21,7 +21,9 @@ _HEADERS = {
     "Referrer-Policy": "same-origin",
     # anyone may read: there is nothing here but the public archive, and no cookies
     "Access-Control-Allow-Origin": "*",
-    "Access-Control-Expose-Headers": f"{EDITION_HEADER}, {TRUNCATED_HEADER}, ETag",
+    "Access-Control-Expose-Headers": (
+        f"{EDITION_HEADER}, {TRUNCATED_HEADER}, {UNDATED_HEADER}, ETag"
+    ),
 }
 _COMMON_ANSWER_BYTES = 8 << 20
 _BLUEPRINTS = (api.blueprint, cone_search.blueprint, page.blueprint, static_files.blueprint)

@@ -29,6 +29,7 @@ from platecover.service.settings import Settings
 
 EDITION_HEADER = "Platecover-Edition"
 TRUNCATED_HEADER = "Platecover-Truncated"
+UNDATED_HEADER = "Platecover-Undated"  # exposures that have no time, left out
 
 _EXTENSION = "platecover"
 _FORM_TYPES = ("application/x-www-form-urlencoded", "multipart/form-data")

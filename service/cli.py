@@ -292,6 +292,7 @@ def _add_moc(adder: "Adder") -> None:
         """
         platecover moc --archive plates --out all.fits
         platecover moc --archive plates --series QN --to 1914 --order 8 --out early.txt
+        platecover moc --archive plates --dimension space-time --series QN --order 6 --out when.fits
         """,
     )
     _add_archive(command)
@@ -301,6 +302,14 @@ def _add_moc(adder: "Adder") -> None:
         default="9",
         metavar="K",
         help="finest HEALPix order, 0 to 29 (default: 9, cells of 6.9 arcmin)",
+    )
+    command.add_argument("--dimension", choices=("space", "time", "space-time"), default="space",
+                         help="what the MOC is of (default: space)")  # fmt: skip
+    command.add_argument(
+        "--time-order",
+        metavar="K",
+        help="finest order of cells of time, 0 to 31, cells of 18 minutes (default: as fine as"
+        " the times are known)",
     )
     command.add_argument("--out", required=True, type=_written_path, metavar="FILE",
                          help="file to write: .fits, .txt (ASCII) or .json")  # fmt: skip

@@ -2,6 +2,7 @@
 
 from platecover.coverage.filter_table import FILTERS
 from platecover.coverage.map_quantities import QUANTITIES
+from platecover.service.moc_parameters import moc_parameters
 from platecover.service.parameters import Parameter, Question
 from platecover.service.settings import Settings
 
@@ -89,8 +90,11 @@ def questions(settings: Settings) -> dict[str, Question]:
             ),
             Question(
                 "moc",
-                "The sky covered by a selection, as a MOC.",
-                (*everything, _order("MOC", 9, settings.finest_moc_order), _format(MOC_FORMS)),
+                "The sky, the times or both that a selection covers, as a MOC.",
+                (
+                    *everything, _order("MOC", 9, settings.finest_moc_order),
+                    *moc_parameters(settings), _format(MOC_FORMS),
+                ),
             ),
             Question("plates", "All that is known of one plate.", ()),
             Question("cone", "Simple Cone Search 1.03.", _cone_parameters(settings), lenient=True),

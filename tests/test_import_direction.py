@@ -14,7 +14,7 @@ FLOORS: dict[str, set[str]] = {
         "filter_table", "logged_rows", "map_quantities", "text_arrays", "value_checks",
         "work_force",
     },
-    "sky": {"calendar_dates", "clocks", "equinox", "sky_bodies"},
+    "sky": {"barycentric_time", "calendar_dates", "clocks", "equinox", "sky_bodies"},
     "geometry": {
         "cell_of_direction", "cell_place", "constellations", "edge_decision", "edge_distance",
         "footprint", "footprint_union", "healpix_cells", "plate_geometry", "region_arcs",
@@ -35,7 +35,8 @@ FLOORS: dict[str, set[str]] = {
     "building": {"carried_over", "edition_build"},
     "asking": {
         "answers", "covered_area", "epochs", "filters", "folded_words", "map_counts", "map_epochs",
-        "per_edition", "plate_record", "region_hits", "search", "sky_map", "union_moc",
+        "per_edition", "plate_record", "region_hits", "search", "sky_map", "space_time_moc",
+        "target_search", "time_moc", "union_moc",
     },
     "using": {"map_files", "map_plots", "mollweide", "plot_titles", "plots", "png_palette"},
     "face": {"archive"},
