@@ -8,7 +8,7 @@ import numpy as np
 import pyarrow as pa
 from astropy.table import Table
 from mocpy import MOC, STMOC, TimeMOC
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from platecover.coverage.answers import astropy_table, hits_table
 from platecover.coverage.edition import Edition, open_current
@@ -19,6 +19,7 @@ from platecover.coverage.regions import Region
 from platecover.coverage.search import Hits, search
 from platecover.coverage.sky_map import sky_map
 from platecover.coverage.space_time_moc import space_time_moc
+from platecover.coverage.target_pairs import pairs_table
 from platecover.coverage.time_moc import time_moc, undated_count
 from platecover.coverage.union_moc import union_moc
 from platecover.coverage.value_checks import number_between
@@ -90,6 +91,32 @@ class Archive:
             number_between("radius", radius, 0.0, 180.0),
         )
         return self.search(circle, **filters)
+
+    def cone_many(
+        self, ra: ArrayLike, dec: ArrayLike, radius: ArrayLike = 0.0, **filters: Any
+    ) -> Table:
+        """Exposures that show any of each of many circles, all in one table.
+
+        Parameters
+        ----------
+        ra, dec, radius : array_like of float
+            ICRS degrees; shapes broadcast to (n,). Radius 0 asks for a point.
+        **filters
+            See the class.
+
+        Returns
+        -------
+        astropy.table.Table
+            A row for each circle and exposure: `target` (place of the circle, from 0),
+            `exposure_id`, `centre_distance`, `edge_distance`, `certainty`; for each circle as
+            `cone` gives them, in the order of the circles.
+
+        Raises
+        ------
+        QueryError
+            If a value is out of range, or a filter's value is not known.
+        """
+        return pairs_table(self.edition, ra, dec, radius, filters)
 
     def search(self, region: Region, **filters: Any) -> Table:
         """Exposures that show any of a region; as `cone`, distances masked but for circles."""

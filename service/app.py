@@ -5,7 +5,7 @@ import os
 from flask import Flask, Response
 
 from platecover.coverage.archive import Archive
-from platecover.service import api, cone_search, page, static_files
+from platecover.service import api, cone_search, page, static_files, target_answers
 from platecover.service.asking import EDITION_HEADER, TRUNCATED_HEADER, UNDATED_HEADER, Service
 from platecover.service.error_answers import register_error_answers
 from platecover.service.live_archive import LiveArchive
@@ -26,7 +26,13 @@ _HEADERS = {
     ),
 }
 _COMMON_ANSWER_BYTES = 8 << 20
-_BLUEPRINTS = (api.blueprint, cone_search.blueprint, page.blueprint, static_files.blueprint)
+_BLUEPRINTS = (
+    api.blueprint,
+    target_answers.blueprint,
+    cone_search.blueprint,
+    page.blueprint,
+    static_files.blueprint,
+)
 
 
 def create_app(

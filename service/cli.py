@@ -126,6 +126,7 @@ def _parser() -> _Parser:
     _add_epochs(adder)
     _add_map(adder)
     _add_moc(adder)
+    _add_targets(adder)
     return parser
 
 
@@ -314,6 +315,39 @@ def _add_moc(adder: "Adder") -> None:
     command.add_argument("--out", required=True, type=_written_path, metavar="FILE",
                          help="file to write: .fits, .txt (ASCII) or .json")  # fmt: skip
     command.set_defaults(run=_on_use("moc"))
+
+
+def _add_targets(adder: "Adder") -> None:
+    command = _command(
+        adder,
+        "targets",
+        "exposures that show each of a list of targets",
+        """
+        platecover targets --archive plates variables.csv > pairs.csv
+        platecover targets --archive plates fields.vot --radius 0.5 --certainty sure --out pairs.csv
+        platecover targets --archive plates stars.parquet --format parquet --out pairs.parquet
+        """,
+    )
+    _add_archive(command)
+    command.add_argument(
+        "table",
+        type=_path,
+        metavar="TABLE",
+        help="CSV, ECSV, VOTable or Parquet of at most 100,000 rows; columns ra and dec (ICRS),"
+        " and if there are radius, and id or name",
+    )
+    command.add_argument(
+        "--radius",
+        default="0",
+        metavar="R",
+        help="degrees, of targets without their own (default: 0, points)",
+    )
+    _add_filters(command, with_certainty=True)
+    command.add_argument("--format", choices=("csv", "parquet"), default="csv",
+                         help="form of the answer (default: csv)")  # fmt: skip
+    command.add_argument("--out", type=_written_path, metavar="FILE",
+                         help="file to write (default: standard output)")  # fmt: skip
+    command.set_defaults(run=_on_use("targets", "targets_command"))
 
 
 def _command(

@@ -41,7 +41,7 @@ def cone(options: argparse.Namespace) -> None:
         )
     archive = Archive.open(options.archive)
     region = Region.circle(options.ra.strip(), options.dec.strip(), options.radius.strip())
-    filters = _filters(options)
+    filters = filters_given(options)
     rows = archive.rows(region, **filters)
     about = {"query": {"region": region.text, **filters}, "edition": archive.edition.number}
     for piece in ROW_FORMATS[options.format](rows, about, None):
@@ -52,7 +52,7 @@ def epochs(options: argparse.Namespace) -> None:
     """Print, and draw if asked, the epoch histogram of a region."""
     archive = Archive.open(options.archive)
     region = Region.parse(" ".join(word.strip() for word in options.region))
-    filters = _filters(options)
+    filters = filters_given(options)
     answer = archive.epochs(region, options.bin.strip(), **filters)
     if options.plot is not None:
         from platecover.coverage.plots import plot_epochs  # heavy, and wanted here alone
@@ -72,7 +72,7 @@ def map_sky(options: argparse.Namespace) -> None:
         what = f"{options.out}: a map is written to a file ending in {known}"
         raise QueryError("out", str(options.out), what)
     archive = Archive.open(options.archive)
-    filters = _filters(options)
+    filters = filters_given(options)
     values = archive.sky_map(options.show, options.order.strip(), **filters)
     said = "; ".join(f"{name} {', '.join(given)}" for name, given in filters.items())
     try:
@@ -111,7 +111,7 @@ def _source(archive: Archive) -> str:
 def moc(options: argparse.Namespace) -> None:
     """Write the MOC of a selection: of the sky it covers, of its times, or of both."""
     check_moc_path(options.out)
-    filters = _filters(options)
+    filters = filters_given(options)
     order = options.order.strip()
     time_order = None if options.time_order is None else options.time_order.strip()
     archive = Archive.open(options.archive)
@@ -201,7 +201,7 @@ def _taken_port(host: str, port: str | None) -> socket.socket:
     return listening_socket(host, number)
 
 
-def _filters(options: argparse.Namespace) -> dict[str, Any]:
+def filters_given(options: argparse.Namespace) -> dict[str, Any]:
     """The filters that were given, by Python keyword."""
     given = {each.keyword: getattr(options, each.keyword, None) for each in FILTERS}
     return {

@@ -8,7 +8,7 @@ import json
 import uuid
 
 from flask import Flask, Response, current_app, request
-from werkzeug.exceptions import HTTPException
+from werkzeug.exceptions import HTTPException, UnsupportedMediaType
 
 from platecover.coverage.errors import ArchiveError, QueryError
 from platecover.service.asking import service
@@ -19,6 +19,7 @@ API_PATH = "/api"
 
 _LONGEST_VALUE, _LONGEST_MESSAGE = 100, 600  # characters shown
 RETRY_AFTER_S = "5"
+_ANY_MEDIA_TYPE = UnsupportedMediaType.description  # what is said where nothing else is
 _GONE = "the archive cannot be read just now; try again in a little while"
 
 
@@ -95,9 +96,11 @@ def _http_message(status: int, fault: HTTPException) -> str:
     if status == 405:
         return f"{request.method} is not answered here; use {', '.join(_allowed(fault))}"
     if status == 413:
-        limit = service().settings.largest_body_bytes
+        limit = request.max_content_length
         return f"the body of the request is too large: at most {limit} bytes and 1000 parts"
     if status == 415:
+        if isinstance(fault, UnsupportedMediaType) and fault.description != _ANY_MEDIA_TYPE:
+            return fault.description or ""
         return "the body of a POST must be a form: application/x-www-form-urlencoded"
     return fault.description or fault.name
 

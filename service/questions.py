@@ -5,6 +5,7 @@ from platecover.coverage.map_quantities import QUANTITIES
 from platecover.service.moc_parameters import moc_parameters
 from platecover.service.parameters import Parameter, Question
 from platecover.service.settings import Settings
+from platecover.service.target_parameters import target_parameters
 
 ROW_FORMS = ("json", "csv", "votable", "ecsv", "parquet")
 EPOCH_FORMS = ("json", "csv", "png", "svg")
@@ -97,6 +98,11 @@ def questions(settings: Settings) -> dict[str, Question]:
                 ),
             ),
             Question("plates", "All that is known of one plate.", ()),
+            Question(
+                "targets",
+                "Exposures that show each of a list of targets.",
+                target_parameters(settings, _filter_parameters(settings, with_certainty=True)),
+            ),
             Question("cone", "Simple Cone Search 1.03.", _cone_parameters(settings), lenient=True),
         )
     }  # fmt: skip

@@ -25,7 +25,8 @@ FLOORS: dict[str, set[str]] = {
         "across_rows", "delimited_text", "ecsv_header", "log_cells", "log_table", "observatory",
         "observatory_values", "plate_facts", "plate_log", "record_files", "row_centres",
         "row_identity", "row_notes", "row_reading", "row_sizes", "row_times", "series_defaults",
-        "record_cuts", "sexagesimal", "table_files", "text_records",
+        "record_cuts", "sexagesimal", "table_files", "target_list", "target_tables", "text_records",
+        "votable_guard",
     },
     "keeping": {
         "cell_bits", "cell_entries", "cell_index", "edition", "edition_publish", "growing_array",
@@ -36,7 +37,7 @@ FLOORS: dict[str, set[str]] = {
     "asking": {
         "answers", "covered_area", "epochs", "filters", "folded_words", "map_counts", "map_epochs",
         "per_edition", "plate_record", "region_hits", "search", "sky_map", "space_time_moc",
-        "target_search", "time_moc", "union_moc",
+        "target_pairs", "target_search", "time_moc", "union_moc",
     },
     "using": {"map_files", "map_plots", "mollweide", "plot_titles", "plots", "png_palette"},
     "face": {"archive"},
