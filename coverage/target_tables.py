@@ -6,6 +6,7 @@ address, and nothing makes it take much more memory than the table is long.
 
 import csv
 import io
+import itertools
 import re
 import warnings
 from collections.abc import Sequence
@@ -30,9 +31,11 @@ NAMING = ("id", "name")  # columns that say what a row is called; the first that
 MOST_COLUMNS = 1_000  # ours; and so the next
 LONGEST_CELL = 1_000  # characters of a cell that is used
 LONGEST_HEADER = 65_536  # characters of YAML
+_LINES_A_ROW = 4  # blank ones among them
 _LARGEST_COLUMNS_BYTES = 200_000_000  # of the columns used of a Parquet file, unpacked
 _SMALL_CODECS = ("UNCOMPRESSED", "SNAPPY")  # that cannot pack much into little
 _LONGEST_THRIFT_LIST = 100_000  # of a Parquet file's own description
+_DEPTH, _DEEPEST = {"[": 1, "{": 1, "]": -1, "}": -1}, 100  # of YAML; deep, it reads slowly
 _SEPARATORS = ",;\t"
 _UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
 _ECSV_MARK = "# %ECSV"
@@ -157,6 +160,11 @@ def _declared(header: str) -> tuple[dict[str, tuple[str, str]], str]:
     """What a header of YAML declares; no aliases, by which a short one could be long."""
     if len(header) > LONGEST_HEADER:
         raise refusal(f"the header of the table is longer than {LONGEST_HEADER} characters")
+    if (
+        max(itertools.accumulate(map(_DEPTH.get, header, itertools.repeat(0))), default=0)
+        > _DEEPEST
+    ):
+        raise refusal("the header of the table is nested too deeply")
     if any(isinstance(token, yaml.AliasToken) for token in yaml.scan(header)):
         raise refusal("the header of the table uses YAML aliases, which are not read here")
     try:
@@ -181,10 +189,12 @@ def _delimited(
     faults: dict[int, str] = {}
     n_rows = 0
     for cells in reader:
-        if not _has_cells(cells):
-            continue
-        if n_rows == most_rows:
+        if n_rows == most_rows and _has_cells(cells):
             raise _too_many(most_rows)
+        if not _has_cells(cells):
+            if reader.line_num > _LINES_A_ROW * most_rows + MOST_COLUMNS:
+                raise refusal(f"the table has more than {reader.line_num - 1} lines, mostly blank")
+            continue
         if len(cells) > len(header):
             faults[n_rows] = f"{len(cells)} cells, {len(header)} in the header"
         for name, place in places.items():

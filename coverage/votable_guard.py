@@ -11,6 +11,7 @@ from collections.abc import Callable
 from xml.parsers import expat
 
 _MOST_FIELDS = 1_000  # ours
+_DEEPEST, _MOST_ATTRIBUTES = 50, 50  # ours: of elements, of one of them
 _MOST_FIXED_BYTES = 200_000_000  # ours: of arrays of fixed sizes, over all rows
 _CHARACTER_BYTES, _LARGEST_NUMBER_BYTES = 4, 16  # as numpy keeps them
 _ELSEWHERE = ("FITS", "PARQUET")  # elements whose data are of another format
@@ -36,6 +37,7 @@ def checked_votable(content: bytes, most_rows: int, refusal: Callable[[str], Exc
     parser.buffer_text = True
     look = _Look(most_rows)
     parser.StartElementHandler = look.at_element
+    parser.EndElementHandler = look.at_end
     parser.StartDoctypeDeclHandler = look.at_doctype
     parser.EntityDeclHandler = look.at_doctype
     try:
@@ -55,13 +57,16 @@ class _Look:
     def __init__(self, most_rows: int) -> None:
         self.root = ""
         self._most_rows = most_rows
-        self._rows = self._promised = self._fields = self._row_bytes = 0
+        self._depth = self._rows = self._promised = self._fields = self._row_bytes = 0
 
     def at_doctype(self, *_: object) -> None:
         raise _Unsound("the VOTable has a document type or entities, which are not read here")
 
     def at_element(self, tag: str, attributes: dict[str, str]) -> None:
         name = tag.rpartition(":")[2]
+        self._depth += 1
+        if self._depth > _DEEPEST or len(attributes) > _MOST_ATTRIBUTES:
+            raise _Unsound("elements of the VOTable are nested too deeply or have many attributes")
         self.root = self.root or name
         if name == "TR":
             self._rows += 1
@@ -77,6 +82,9 @@ class _Look:
             raise _Unsound("data of a VOTable must stand in it, not elsewhere or in other formats")
         elif name == "STREAM" and attributes.get("encoding", "base64").strip() != "base64":
             raise _Unsound("a STREAM of a VOTable must be encoded as base64")
+
+    def at_end(self, _: str) -> None:
+        self._depth -= 1
 
     def _check_promise(self, rows: str) -> None:
         if rows and not (rows.strip().isdecimal() and int(rows[:20]) <= self._most_rows):

@@ -69,12 +69,13 @@ def _sent(largest_bytes: int) -> tuple[bytes, MultiDict[str, str]]:
     if FIELD in given:
         raise _misplaced(given[FIELD])
     if request.mimetype in TABLE_TYPES:
-        return request.get_data(), given
+        return _whole_body(), given
     if request.mimetype not in _FORM_TYPES:
         raise UnsupportedMediaType(
             f"the Content-Type of a list of targets must be one of {', '.join(TABLE_TYPES)},"
             " or of a form with the list in the field 'targets'"
         )
+    _whole_body()  # what a form is read from, then
     tables = [text.encode(errors="replace") for text in request.form.getlist(FIELD)]
     for field, file in request.files.items(multi=True):
         if field != FIELD:
@@ -91,6 +92,16 @@ def _sent(largest_bytes: int) -> tuple[bytes, MultiDict[str, str]]:
             f" (text/csv, ...), or in the field {FIELD!r} of a form", usage=True,
         )  # fmt: skip
     return tables[0], given
+
+
+def _whole_body() -> bytes:
+    """The body, which stays at hand; gunicorn lets one that was cut off pass for whole."""
+    body = request.get_data()
+    if request.content_length is not None and len(body) < request.content_length:
+        raise QueryError(
+            FIELD, None, f"only {len(body)} of {request.content_length} bytes came; send it again"
+        )
+    return body
 
 
 def _misplaced(value: str) -> QueryError:
