@@ -185,9 +185,17 @@ class Archive:
         return time_moc(self.edition, time_order, filters)
 
     def space_time_moc(
-        self, order: int = 9, time_order: int | None = None, **filters: Any
+        self, order: int | None = None, time_order: int | None = None, **filters: Any
     ) -> STMOC:
-        """Which part of the sky a selection covers when; parameters as `moc` and `time_moc`.
+        """Which part of the sky a selection covers when, in TCB.
+
+        Parameters
+        ----------
+        order, time_order : int, optional
+            As for `moc` and `time_moc`; by default the finest, up to 9 and as `time_moc` has
+            it, that keep the MOC within bounds.
+        **filters
+            See the class; not `certainty`. Undated exposures are left out.
 
         Raises
         ------

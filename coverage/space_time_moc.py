@@ -22,10 +22,12 @@ from platecover.coverage.errors import QueryError
 from platecover.coverage.footprint import TOUCHES, footprint_cells
 from platecover.coverage.footprint_union import boundary_cells_bound
 from platecover.coverage.plate_geometry import Records
-from platecover.coverage.time_moc import HIGHEST_TIME_ORDER, timed_exposures
+from platecover.coverage.time_moc import HIGHEST_TIME_ORDER, coarser, timed_exposures
 from platecover.coverage.value_checks import HIGHEST_ORDER, integer_between
 
-MOST_CELLS = 2e7  # ours: boundary cells of all footprints, some seconds of work
+USUAL_ORDER = 9  # of MOCs, where nothing else is asked and it is not too much
+MOST_CELLS = 2e7  # ours: boundary cells of all footprints; some seconds of work
+_MOST_CELLS_UNASKED = 6e6  # the same where no order was asked for
 MOST_RANGES = 5e6  # ours: ranges of cells over all stretches of time; a file of 80 MB
 _TIME_FLAG = np.uint64(1) << np.uint64(63)  # of the rows that hold times (MOC 2.0, 5.2)
 
@@ -40,10 +42,11 @@ def space_time_moc(
     Parameters
     ----------
     edition : Edition
-    order : int
-        Finest HEALPix order, 0 to 29.
+    order : int or None
+        Finest HEALPix order, 0 to 29; None for the finest up to 9 that keeps the work small.
     time_order : int or None
-        As for `time_moc.timed_exposures`.
+        As for `time_moc.timed_exposures`; but None takes a coarser one where the MOC would be
+        too large.
     filters : mapping
         As for `union_moc.union_moc`; undated exposures are left out.
 
@@ -57,22 +60,35 @@ def space_time_moc(
         If an order is impossible, a filter is at fault, or the work would be too much; the text
         says what to narrow.
     """
-    order = integer_between("order", order, 0, HIGHEST_ORDER)
+    asked = None if order is None else integer_between("order", order, 0, HIGHEST_ORDER)
     timed = timed_exposures(edition, time_order, filters)
     records = edition.geometry[timed.numbers]
+    found = _unasked_order(records) if asked is None else asked
     if not len(records):
-        return STMOC.new_empty(timed.order, order)
-    if boundary_cells_bound(records, order) > MOST_CELLS:
-        raise _too_much("order", order, len(records))
-    offsets, ranges = footprint_ranges(records, order)
-    moments, place = np.unique(timed.cells, return_inverse=True)
-    place = place.reshape(timed.cells.shape)
-    work = np.sum(np.diff(offsets) * (place[:, 1] - place[:, 0]).astype(np.float64))
-    if work > MOST_RANGES:
-        raise _too_much("time_order", timed.order, len(records))
+        return STMOC.new_empty(timed.order, found)
+    if boundary_cells_bound(records, found) > MOST_CELLS:
+        raise _too_much("order", found, len(records))
+    offsets, ranges = footprint_ranges(records, found)
+    while True:
+        moments, place = np.unique(timed.cells, return_inverse=True)
+        place = place.reshape(timed.cells.shape)
+        lasting = (place[:, 1] - place[:, 0]).astype(np.float64)
+        if np.sum(np.diff(offsets) * lasting) <= MOST_RANGES:
+            break
+        if time_order is not None or timed.order == 0:
+            raise _too_much("time_order", timed.order, len(records))
+        timed = coarser(timed)
     by_start = np.argsort(place[:, 0], kind="stable")
     entries = _entries(moments, place[by_start], by_start, offsets, ranges)
-    return _stmoc(_rows(*entries, timed.order, order), timed.order, order)
+    return _stmoc(_rows(*entries, timed.order, found), timed.order, found)
+
+
+def _unasked_order(records: Records) -> int:
+    """The finest order up to the usual one at which the footprints are few cells."""
+    order = USUAL_ORDER
+    while order > 0 and boundary_cells_bound(records, order) > _MOST_CELLS_UNASKED:
+        order -= 1
+    return order
 
 
 def footprint_ranges(records: Records, order: int) -> tuple[Ints, Ints]:

@@ -80,6 +80,12 @@ def timed_exposures(
     return TimedExposures(order, numbers, cells, int(np.sum(~dated)))
 
 
+def coarser(timed: TimedExposures) -> TimedExposures:
+    """The same with cells of the next coarser order."""
+    cells = np.stack([timed.cells[:, 0] >> 1, ((timed.cells[:, 1] - 1) >> 1) + 1], axis=1)
+    return timed._replace(order=timed.order - 1, cells=cells)
+
+
 def time_moc(edition: Edition, time_order: object, filters: Mapping[str, Any]) -> TimeMOC:
     """Time MOC of a selection: every cell of the order in which anything was exposed.
 

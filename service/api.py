@@ -32,7 +32,7 @@ from platecover.service.asking import (
 )
 from platecover.service.error_answers import API_PATH, error_answer
 from platecover.service.formats import EPOCH_FORMATS, ROW_FORMATS
-from platecover.service.moc_parameters import SPACE, TIME
+from platecover.service.moc_parameters import SPACE, TIME, usual_order
 from platecover.service.parameters import filters_of, region_of
 
 blueprint = Blueprint("api", __name__, url_prefix=API_PATH)
@@ -141,7 +141,8 @@ def _moc(values: dict[str, Any], filters: dict[str, Any]) -> AnyMoc:
         if time_order is not None:
             message = "time_order goes with dimension=time or space-time; a MOC of space has none"
             raise QueryError("time_order", time_order, message, usage=True)
-        return archive().moc(order, **filters)
+        usual = usual_order(service().settings)
+        return archive().moc(usual if order is None else order, **filters)
     if dimension == TIME:
         return archive().time_moc(time_order, **filters)
     return archive().space_time_moc(order, time_order, **filters)

@@ -300,9 +300,9 @@ def _add_moc(adder: "Adder") -> None:
     _add_filters(command, with_certainty=False)
     command.add_argument(
         "--order",
-        default="9",
         metavar="K",
-        help="finest HEALPix order, 0 to 29 (default: 9, cells of 6.9 arcmin)",
+        help="finest HEALPix order, 0 to 29 (default: 9, cells of 6.9 arcmin; of space-time the"
+        " finest up to that which keeps it small)",
     )
     command.add_argument("--dimension", choices=("space", "time", "space-time"), default="space",
                          help="what the MOC is of (default: space)")  # fmt: skip

@@ -19,6 +19,7 @@ from platecover.coverage.map_files import map_fits
 from platecover.coverage.map_quantities import QUANTITIES
 from platecover.coverage.moc_files import AnyMoc, check_moc_path, write_moc
 from platecover.coverage.regions import Region
+from platecover.coverage.space_time_moc import USUAL_ORDER
 from platecover.coverage.value_checks import integer_between
 from platecover.service.build_command import build_and_tell, last_line
 from platecover.service.formats import BINARY_FORMATS, EPOCH_FORMATS, ROW_FORMATS
@@ -112,14 +113,14 @@ def moc(options: argparse.Namespace) -> None:
     """Write the MOC of a selection: of the sky it covers, of its times, or of both."""
     check_moc_path(options.out)
     filters = filters_given(options)
-    order = options.order.strip()
+    order = None if options.order is None else options.order.strip()
     time_order = None if options.time_order is None else options.time_order.strip()
     archive = Archive.open(options.archive)
     if options.dimension == "space":
         if time_order is not None:
             message = "time_order goes with --dimension time or space-time"
             raise QueryError("time_order", time_order, message, usage=True)
-        covered: AnyMoc = archive.moc(order, **filters)
+        covered: AnyMoc = archive.moc(USUAL_ORDER if order is None else order, **filters)
     elif options.dimension == "time":
         covered = archive.time_moc(time_order, **filters)
     else:

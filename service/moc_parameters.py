@@ -1,5 +1,6 @@
 """What may be asked of a MOC over HTTP besides filters and the order of its cells of the sky."""
 
+from platecover.coverage.space_time_moc import USUAL_ORDER
 from platecover.coverage.time_moc import FINEST_TIME_ORDER
 from platecover.service.parameters import Parameter
 from platecover.service.settings import Settings
@@ -8,7 +9,13 @@ SPACE, TIME, SPACE_TIME = DIMENSIONS = ("space", "time", "space-time")
 
 
 def moc_parameters(settings: Settings) -> tuple[Parameter, ...]:
-    """Dimension and time order; none of times where the public may not see them."""
+    """Orders and dimension; none of times where the public may not see them."""
+    order = Parameter(
+        "order", "integer",
+        f"HEALPix order of the MOC; if not given, {usual_order(settings)}, and of space-time the"
+        " finest up to that which keeps it small",
+        low=0, high=settings.finest_moc_order,
+    )  # fmt: skip
     has_times = settings.is_public("t_min") and settings.is_public("t_max")
     dimension = Parameter(
         "dimension", "word", "what the MOC is of; one of times alone takes no order",
@@ -20,4 +27,9 @@ def moc_parameters(settings: Settings) -> tuple[Parameter, ...]:
         " 31 to the minute, 25 the night, 20 the month, 16 the year",
         low=0, high=FINEST_TIME_ORDER,
     )  # fmt: skip
-    return (dimension, time_order) if has_times else (dimension,)
+    return (order, dimension, time_order) if has_times else (order, dimension)
+
+
+def usual_order(settings: Settings) -> int:
+    """Order of a MOC of space where none is asked for."""
+    return min(USUAL_ORDER, settings.finest_moc_order)

@@ -92,10 +92,7 @@ def questions(settings: Settings) -> dict[str, Question]:
             Question(
                 "moc",
                 "The sky, the times or both that a selection covers, as a MOC.",
-                (
-                    *everything, _order("MOC", 9, settings.finest_moc_order),
-                    *moc_parameters(settings), _format(MOC_FORMS),
-                ),
+                (*everything, *moc_parameters(settings), _format(MOC_FORMS)),
             ),
             Question("plates", "All that is known of one plate.", ()),
             Question(

@@ -264,8 +264,27 @@ def test_too_much_work_is_refused(
 ) -> None:
     monkeypatch.setattr(module, limit, 10)
     with pytest.raises(QueryError, match="narrow the selection") as caught:
-        archive.space_time_moc(ORDER)
+        archive.space_time_moc(ORDER, TIME_ORDER)
     assert caught.value.parameter == parameter
+
+
+def test_orders_that_are_not_asked_for_keep_it_small(
+    archive: Archive, demo_archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert archive.space_time_moc().max_order == (31, 9)
+    always = TimeMOC.from_string("0/0-1")
+    for limit in (3e4, 1e5, 1e6):
+        monkeypatch.setattr(module, "MOST_RANGES", limit)
+        monkeypatch.setattr(module, "_MOST_CELLS_UNASKED", limit)
+        moc = demo_archive.space_time_moc()
+        time_order, order = moc.max_order
+        assert order < 9 and 0 < time_order <= 31
+        assert moc.query_by_time(always) == demo_archive.moc(order, undated="no")
+        everywhere = MOC.from_string("0/0-11")
+        assert moc.query_by_space(everywhere) == demo_archive.time_moc(time_order)
+    monkeypatch.setattr(module, "MOST_RANGES", 10)
+    with pytest.raises(QueryError, match="at time_order 0 would be too large"):
+        demo_archive.space_time_moc()
 
 
 @pytest.mark.parametrize(("order", "time_order"), [(-1, 3), (30, 3), ("x", 3), (3, 32), (3, -1)])
