@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 from astropy.table import Table
-from mocpy import MOC
-from numpy.typing import NDArray
+from mocpy import MOC, STMOC, TimeMOC
+from numpy.typing import ArrayLike, NDArray
 
 from platecover.coverage.answers import astropy_table, hits_table
 from platecover.coverage.edition import Edition, open_current
@@ -18,6 +18,9 @@ from platecover.coverage.plate_record import plate_record
 from platecover.coverage.regions import Region
 from platecover.coverage.search import Hits, search
 from platecover.coverage.sky_map import sky_map
+from platecover.coverage.space_time_moc import space_time_moc
+from platecover.coverage.target_pairs import pairs_table
+from platecover.coverage.time_moc import time_moc, undated_count
 from platecover.coverage.union_moc import union_moc
 from platecover.coverage.value_checks import number_between
 
@@ -89,6 +92,32 @@ class Archive:
         )
         return self.search(circle, **filters)
 
+    def cone_many(
+        self, ra: ArrayLike, dec: ArrayLike, radius: ArrayLike = 0.0, **filters: Any
+    ) -> Table:
+        """Exposures that show any of each of many circles, all in one table.
+
+        Parameters
+        ----------
+        ra, dec, radius : array_like of float
+            ICRS degrees; shapes broadcast to (n,). Radius 0 asks for a point.
+        **filters
+            See the class.
+
+        Returns
+        -------
+        astropy.table.Table
+            A row for each circle and exposure: `target` (place of the circle, from 0),
+            `exposure_id`, `centre_distance`, `edge_distance`, `certainty`; for each circle as
+            `cone` gives them, in the order of the circles.
+
+        Raises
+        ------
+        QueryError
+            If a value is out of range, or a filter's value is not known.
+        """
+        return pairs_table(self.edition, ra, dec, radius, filters)
+
     def search(self, region: Region, **filters: Any) -> Table:
         """Exposures that show any of a region; as `cone`, distances masked but for circles."""
         return astropy_table(self.rows(region, **filters))
@@ -135,6 +164,49 @@ class Archive:
             If the order is impossible or would need too many cells.
         """
         return union_moc(self.edition, order, filters)
+
+    def time_moc(self, time_order: int | None = None, **filters: Any) -> TimeMOC:
+        """The times of a selection, each as closely as it is known, in TCB.
+
+        Parameters
+        ----------
+        time_order : int, optional
+            Finest order of time cells, 0 to 31 (17.9 minutes); by default the finest that any
+            exposure is known well enough for: the night 25, the month 20, the year 16.
+        **filters
+            See the class; not `certainty`. Undated exposures have no time and are left out;
+            `undated_count` tells how many.
+
+        Raises
+        ------
+        QueryError
+            If the order is impossible or a filter is at fault.
+        """
+        return time_moc(self.edition, time_order, filters)
+
+    def space_time_moc(
+        self, order: int | None = None, time_order: int | None = None, **filters: Any
+    ) -> STMOC:
+        """Which part of the sky a selection covers when, in TCB.
+
+        Parameters
+        ----------
+        order, time_order : int, optional
+            As for `moc` and `time_moc`; by default the finest, up to 9 and as `time_moc` has
+            it, that keep the MOC within bounds.
+        **filters
+            See the class; not `certainty`. Undated exposures are left out.
+
+        Raises
+        ------
+        QueryError
+            If an order is impossible, or the MOC would be too large.
+        """
+        return space_time_moc(self.edition, order, time_order, filters)
+
+    def undated_count(self, **filters: Any) -> int:
+        """How many exposures of a selection have no time; filters as for `time_moc`."""
+        return undated_count(self.edition, filters)
 
     def sky_map(self, quantity: str, order: int = 7, **filters: Any) -> NDArray[np.float64]:
         """Map a quantity of a selection over the whole sky.

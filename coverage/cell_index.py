@@ -65,7 +65,7 @@ class CellIndex:
             Numbers of exposures that are sure to show it (by place and by `never_sure`), and
             of those to be decided.
         """
-        return _at_direction(x, y, z, self.cells, self.offsets, self.entries)
+        return at_direction(x, y, z, self.cells, self.offsets, self.entries)
 
     def near_cells(self, cover: Cover) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
         """Exposures with a cell that overlaps any of the given ones.
@@ -95,7 +95,7 @@ class CellIndex:
 
 
 @compiled
-def _at_direction(
+def at_direction(
     x: float,
     y: float,
     z: float,
@@ -153,7 +153,7 @@ def _mark_overlapping(
                 parent, pattern = some_cells[at] >> shift, 0
                 first, beyond = base + parent, base + parent + 1
                 while at < len(some_cells) and some_cells[at] >> shift == parent:
-                    pattern |= _pattern_within(some_cells[at], order - level)
+                    pattern |= pattern_within(some_cells[at], order - level)
                     at += 1
             row += np.searchsorted(cells[row:last_row], first)
             while row < last_row and cells[row] < beyond:
@@ -165,7 +165,7 @@ def _mark_overlapping(
 
 
 @compiled
-def _pattern_within(cell: int, levels: int) -> int:
+def pattern_within(cell: int, levels: int) -> int:
     """The pattern of a cell, or of the sixteenth that holds it, under its ancestor."""
     if levels == 1:
         return 0xF << (4 * (cell & 3))

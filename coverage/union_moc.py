@@ -5,6 +5,7 @@ from typing import Any
 
 import numpy as np
 from mocpy import MOC
+from numpy.typing import NDArray
 
 from platecover.coverage.edition import Edition
 from platecover.coverage.errors import QueryError
@@ -37,12 +38,7 @@ def union_moc(edition: Edition, order: object, filters: Mapping[str, Any]) -> MO
         If the order is impossible or would need too many cells, or a filter is at fault.
     """
     order = integer_between("order", order, 0, HIGHEST_ORDER)
-    if filters.get("certainty") is not None:
-        raise QueryError(
-            "certainty", filters["certainty"], "certainty goes with a region; a MOC has none"
-        )
-    numbers = np.arange(len(edition.geometry))
-    records = edition.geometry[Selection(edition, filters).mask(numbers)]
+    records = edition.geometry[selected_exposures(edition, filters)]
     if boundary_cells_bound(records, order) > MOST_BOUNDARY_CELLS:
         raise QueryError(
             "order",
@@ -51,3 +47,19 @@ def union_moc(edition: Edition, order: object, filters: Mapping[str, Any]) -> MO
             " take a lower order or a narrower selection",
         )
     return moc_of_ranges(union_ranges(records, order), order)
+
+
+def selected_exposures(edition: Edition, filters: Mapping[str, Any]) -> NDArray[np.int64]:
+    """Numbers of the exposures that pass the filters of a MOC, ascending.
+
+    Raises
+    ------
+    QueryError
+        If a filter is at fault, or `certainty` is one.
+    """
+    if filters.get("certainty") is not None:
+        raise QueryError(
+            "certainty", filters["certainty"], "certainty goes with a region; a MOC has none"
+        )
+    numbers = np.arange(len(edition.geometry))
+    return numbers[Selection(edition, filters).mask(numbers)]

@@ -6,23 +6,21 @@ gave it is named in a header.
 
 import io
 import json
-import tempfile
 import threading
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from flask import Blueprint, Response
-from mocpy import MOC
 from numpy.typing import NDArray
 
 from platecover.coverage.errors import QueryError
 from platecover.coverage.filter_table import FILTERS
 from platecover.coverage.map_files import map_fits
 from platecover.coverage.map_quantities import QUANTITIES
-from platecover.coverage.moc_files import write_moc
+from platecover.coverage.moc_files import AnyMoc, moc_bytes
 from platecover.coverage.regions import Region
 from platecover.service.asking import (
+    UNDATED_HEADER,
     answers_of_archive,
     archive,
     asked,
@@ -32,6 +30,7 @@ from platecover.service.asking import (
 )
 from platecover.service.error_answers import API_PATH, error_answer
 from platecover.service.formats import EPOCH_FORMATS
+from platecover.service.moc_parameters import SPACE, TIME, usual_order
 from platecover.service.negotiation import MEDIA_TYPES, api_form, row_answer
 from platecover.service.parameters import filters_of, region_of
 from platecover.service.questions import EPOCH_FORMS, ROW_FORMS
@@ -106,11 +105,31 @@ def sky_map() -> Response:
 
 @blueprint.route("/moc", methods=_METHODS)
 def moc() -> Response:
-    """Union of the footprints of a selection."""
+    """The sky, the times or both that a selection covers."""
     values = asked("moc")
+    form, filters = values["format"], filters_of(values)
+    undated = 0 if values["dimension"] == SPACE else archive().undated_count(**filters)
+    keywords = {"UNDATED": (undated, "exposures without a time, left out")} if undated else {}
     with _one_at_a_time:
-        union = archive().moc(values["order"], **filters_of(values))
-        return _file(_moc_bytes(union, values["format"]), "coverage", values["format"])
+        covered = _moc(values, filters)
+        body = moc_bytes(covered, _MOC_ENDINGS[form], **keywords)
+    response = _file(body, "coverage", form)
+    if values["dimension"] != SPACE:
+        response.headers[UNDATED_HEADER] = str(undated)
+    return response
+
+
+def _moc(values: dict[str, Any], filters: dict[str, Any]) -> AnyMoc:
+    dimension, order, time_order = values["dimension"], values["order"], values.get("time_order")
+    if dimension == SPACE:
+        if time_order is not None:
+            message = "time_order goes with dimension=time or space-time; a MOC of space has none"
+            raise QueryError("time_order", time_order, message, usage=True)
+        usual = usual_order(service().settings)
+        return archive().moc(usual if order is None else order, **filters)
+    if dimension == TIME:
+        return archive().time_moc(time_order, **filters)
+    return archive().space_time_moc(order, time_order, **filters)
 
 
 @blueprint.route("/plates/", defaults={"designation": ""})
@@ -218,13 +237,6 @@ def _source() -> str:
     edition = archive().edition
     name, built = edition.summary["observatory"]["name"], edition.summary["built"][:10]
     return f"{name}, edition {edition.number} of {built}."
-
-
-def _moc_bytes(union: MOC, form: str) -> bytes:
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / f"moc{_MOC_ENDINGS[form]}"
-        write_moc(union, path)
-        return path.read_bytes()
 
 
 def public_record(record: dict[str, Any]) -> dict[str, Any]:

@@ -31,6 +31,7 @@ EDITION_HEADER = "Platecover-Edition"
 EDITION_DATE_HEADER = "Platecover-Edition-Date"
 CITATION_HEADER = "Platecover-Citation"
 TRUNCATED_HEADER = "Platecover-Truncated"
+UNDATED_HEADER = "Platecover-Undated"  # exposures that have no time, left out
 
 _EXTENSION = "platecover"
 _FORM_TYPES = ("application/x-www-form-urlencoded", "multipart/form-data")

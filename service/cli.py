@@ -131,6 +131,7 @@ def _parser() -> _Parser:
     _add_epochs(adder)
     _add_map(adder)
     _add_moc(adder)
+    _add_targets(adder)
     return parser
 
 
@@ -297,19 +298,61 @@ def _add_moc(adder: "Adder") -> None:
         """
         platecover moc --archive plates --out all.fits
         platecover moc --archive plates --series QN --to 1914 --order 8 --out early.txt
+        platecover moc --archive plates --dimension space-time --series QN --order 6 --out when.fits
         """,
     )
     _add_archive(command)
     _add_filters(command, with_certainty=False)
     command.add_argument(
         "--order",
-        default="9",
         metavar="K",
-        help="finest HEALPix order, 0 to 29 (default: 9, cells of 6.9 arcmin)",
+        help="finest HEALPix order, 0 to 29 (default: 9, cells of 6.9 arcmin; of space-time the"
+        " finest up to that which keeps it small)",
+    )
+    command.add_argument("--dimension", choices=("space", "time", "space-time"), default="space",
+                         help="what the MOC is of (default: space)")  # fmt: skip
+    command.add_argument(
+        "--time-order",
+        metavar="K",
+        help="finest order of cells of time, 0 to 31, cells of 18 minutes (default: as fine as"
+        " the times are known)",
     )
     command.add_argument("--out", required=True, type=_written_path, metavar="FILE",
                          help="file to write: .fits, .txt (ASCII) or .json")  # fmt: skip
     command.set_defaults(run=_on_use("moc"))
+
+
+def _add_targets(adder: "Adder") -> None:
+    command = _command(
+        adder,
+        "targets",
+        "exposures that show each of a list of targets",
+        """
+        platecover targets --archive plates variables.csv > pairs.csv
+        platecover targets --archive plates fields.vot --radius 0.5 --certainty sure --out pairs.csv
+        platecover targets --archive plates stars.parquet --format parquet --out pairs.parquet
+        """,
+    )
+    _add_archive(command)
+    command.add_argument(
+        "table",
+        type=_path,
+        metavar="TABLE",
+        help="CSV, ECSV, VOTable or Parquet of at most 100,000 rows; columns ra and dec (ICRS),"
+        " and if there are radius, and id or name",
+    )
+    command.add_argument(
+        "--radius",
+        default="0",
+        metavar="R",
+        help="degrees, of targets without their own (default: 0, points)",
+    )
+    _add_filters(command, with_certainty=True)
+    command.add_argument("--format", choices=("csv", "parquet"), default="csv",
+                         help="form of the answer (default: csv)")  # fmt: skip
+    command.add_argument("--out", type=_written_path, metavar="FILE",
+                         help="file to write (default: standard output)")  # fmt: skip
+    command.set_defaults(run=_on_use("targets", "targets_command"))
 
 
 def _command(

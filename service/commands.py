@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from mocpy import MOC, TimeMOC
 from numpy.typing import NDArray
 
 from platecover.coverage.archive import Archive
@@ -16,8 +17,9 @@ from platecover.coverage.filter_table import FILTERS
 from platecover.coverage.healpix_cells import WHOLE_SKY_DEG2
 from platecover.coverage.map_files import map_fits
 from platecover.coverage.map_quantities import QUANTITIES
-from platecover.coverage.moc_files import check_moc_path, write_moc
+from platecover.coverage.moc_files import AnyMoc, check_moc_path, write_moc
 from platecover.coverage.regions import Region
+from platecover.coverage.space_time_moc import USUAL_ORDER
 from platecover.coverage.value_checks import integer_between
 from platecover.service.build_command import build_and_tell, last_line
 from platecover.service.formats import BINARY_FORMATS, EPOCH_FORMATS, ROW_FORMATS
@@ -40,7 +42,7 @@ def cone(options: argparse.Namespace) -> None:
         )
     archive = Archive.open(options.archive)
     region = Region.circle(options.ra.strip(), options.dec.strip(), options.radius.strip())
-    filters = _filters(options)
+    filters = filters_given(options)
     rows = archive.rows(region, **filters)
     about = {"query": {"region": region.text, **filters}, "edition": archive.edition.number}
     for piece in ROW_FORMATS[options.format](rows, about, None):
@@ -51,7 +53,7 @@ def epochs(options: argparse.Namespace) -> None:
     """Print, and draw if asked, the epoch histogram of a region."""
     archive = Archive.open(options.archive)
     region = Region.parse(" ".join(word.strip() for word in options.region))
-    filters = _filters(options)
+    filters = filters_given(options)
     answer = archive.epochs(region, options.bin.strip(), **filters)
     if options.plot is not None:
         from platecover.coverage.plots import plot_epochs  # heavy, and wanted here alone
@@ -71,7 +73,7 @@ def map_sky(options: argparse.Namespace) -> None:
         what = f"{options.out}: a map is written to a file ending in {known}"
         raise QueryError("out", str(options.out), what)
     archive = Archive.open(options.archive)
-    filters = _filters(options)
+    filters = filters_given(options)
     values = archive.sky_map(options.show, options.order.strip(), **filters)
     said = "; ".join(f"{name} {', '.join(given)}" for name, given in filters.items())
     try:
@@ -108,19 +110,42 @@ def _source(archive: Archive) -> str:
 
 
 def moc(options: argparse.Namespace) -> None:
-    """Write the union MOC of a selection."""
+    """Write the MOC of a selection: of the sky it covers, of its times, or of both."""
     check_moc_path(options.out)
-    moc = Archive.open(options.archive).moc(options.order.strip(), **_filters(options))
+    filters = filters_given(options)
+    order = None if options.order is None else options.order.strip()
+    time_order = None if options.time_order is None else options.time_order.strip()
+    archive = Archive.open(options.archive)
+    if options.dimension == "space":
+        if time_order is not None:
+            message = "time_order goes with --dimension time or space-time"
+            raise QueryError("time_order", time_order, message, usage=True)
+        covered: AnyMoc = archive.moc(USUAL_ORDER if order is None else order, **filters)
+    elif options.dimension == "time":
+        covered = archive.time_moc(time_order, **filters)
+    else:
+        covered = archive.space_time_moc(order, time_order, **filters)
+    undated = 0 if options.dimension == "space" else archive.undated_count(**filters)
     try:
-        write_moc(moc, options.out)
+        write_moc(covered, options.out)
     except OSError as fault:
         what = f"{options.out}: cannot be written ({fault.strerror or fault})"
         raise QueryError("out", str(options.out), what) from None
-    share = moc.sky_fraction
-    print(
-        f"wrote {options.out}: order {moc.max_order}, {share * WHOLE_SKY_DEG2:.6g} deg2,"
-        f" {100.0 * share:.4g} % of the sky"
-    )
+    said = f"; {undated} undated exposures left out" if undated else ""
+    print(f"wrote {options.out}: {_described_moc(covered)}{said}")
+
+
+def _described_moc(moc: AnyMoc) -> str:
+    """Order and extent of a MOC, in words."""
+    if isinstance(moc, MOC):
+        share = moc.sky_fraction
+        area = f"{share * WHOLE_SKY_DEG2:.6g} deg2, {100.0 * share:.4g} % of the sky"
+        return f"order {moc.max_order}, {area}"
+    if isinstance(moc, TimeMOC):
+        days = moc.total_duration.to_value("day") if not moc.empty() else 0.0
+        return f"time order {moc.max_order}, {days:.6g} days"
+    time_order, order = moc.max_order
+    return f"time order {time_order}, order {order}"
 
 
 def demo(options: argparse.Namespace) -> None:
@@ -177,7 +202,7 @@ def _taken_port(host: str, port: str | None) -> socket.socket:
     return listening_socket(host, number)
 
 
-def _filters(options: argparse.Namespace) -> dict[str, Any]:
+def filters_given(options: argparse.Namespace) -> dict[str, Any]:
     """The filters that were given, by Python keyword."""
     given = {each.keyword: getattr(options, each.keyword, None) for each in FILTERS}
     return {

@@ -9,7 +9,7 @@ import uuid
 from contextlib import suppress
 
 from flask import Flask, Response, current_app, request
-from werkzeug.exceptions import HTTPException
+from werkzeug.exceptions import HTTPException, UnsupportedMediaType
 
 from platecover.coverage.errors import ArchiveError, QueryError
 from platecover.service.asking import service
@@ -25,6 +25,7 @@ _PLAIN_TEXT = "text/plain; charset=utf-8"
 _FAULTS = {500: "FatalFault", 503: "TransientFault"}  # of SIA, by HTTP status; else UsageFault
 _TEXT_FORMS = ("csv", "ecsv", "json", "tsv", "text", "text/csv", "text/ecsv", "text/x-ecsv",
                "text/plain", "text/tab-separated-values", "application/json")  # fmt: skip
+_ANY_MEDIA_TYPE = UnsupportedMediaType.description  # what is said where nothing else is
 _GONE = "the archive cannot be read just now; try again in a little while"
 
 
@@ -120,9 +121,11 @@ def _http_message(status: int, fault: HTTPException) -> str:
     if status == 405:
         return f"{request.method} is not answered here; use {', '.join(_allowed(fault))}"
     if status == 413:
-        limit = service().settings.largest_body_bytes
+        limit = request.max_content_length
         return f"the body of the request is too large: at most {limit} bytes and 1000 parts"
     if status == 415:
+        if isinstance(fault, UnsupportedMediaType) and fault.description != _ANY_MEDIA_TYPE:
+            return fault.description or ""
         return "the body of a POST must be a form: application/x-www-form-urlencoded"
     return fault.description or fault.name
 

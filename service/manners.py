@@ -14,6 +14,7 @@ from platecover.service.asking import (
     EDITION_DATE_HEADER,
     EDITION_HEADER,
     TRUNCATED_HEADER,
+    UNDATED_HEADER,
     provenance,
 )
 
@@ -29,7 +30,7 @@ _HEADERS = {
     "Access-Control-Allow-Origin": "*",
     "Access-Control-Expose-Headers": ", ".join((
         EDITION_HEADER, EDITION_DATE_HEADER, CITATION_HEADER, TRUNCATED_HEADER,
-        "Content-Disposition", "Content-Location", "ETag", "Link",
+        UNDATED_HEADER, "Content-Disposition", "Content-Location", "ETag", "Link",
     )),
     # relations of RFC 8631
     "Link": f'<{DESCRIPTION_PATH}>; rel="service-desc", <{GUIDE_PATH}>; rel="service-doc"',

@@ -2,9 +2,11 @@
 
 from platecover.coverage.filter_table import FILTERS
 from platecover.coverage.map_quantities import QUANTITIES
+from platecover.service.moc_parameters import moc_parameters
 from platecover.service.parameters import Parameter, Question
 from platecover.service.settings import Settings
 from platecover.service.sia_parameters import sia_question
+from platecover.service.target_parameters import target_parameters
 
 ROW_FORMS = ("json", "csv", "votable", "ecsv", "parquet", "votable-binary2")
 EPOCH_FORMS = ("json", "csv", "png", "svg")
@@ -90,10 +92,15 @@ def questions(settings: Settings) -> dict[str, Question]:
             ),
             Question(
                 "moc",
-                "The sky covered by a selection, as a MOC.",
-                (*everything, _order("MOC", 9, settings.finest_moc_order), _format(MOC_FORMS)),
+                "The sky, the times or both that a selection covers, as a MOC.",
+                (*everything, *moc_parameters(settings), _format(MOC_FORMS)),
             ),
             Question("plates", "All that is known of one plate.", ()),
+            Question(
+                "targets",
+                "Exposures that show each of a list of targets.",
+                target_parameters(settings, _filter_parameters(settings, with_certainty=True)),
+            ),
             Question("cone", "Simple Cone Search 1.03.", _cone_parameters(settings), lenient=True),
             sia_question(settings),
         )

@@ -15,6 +15,7 @@ from platecover.coverage.columns import EXPOSURE_COLUMNS, PLATE_COLUMNS, RESULT_
 from platecover.coverage.errors import QueryError
 from platecover.coverage.log_cells import LOG_COLUMNS
 from platecover.coverage.sky_map import FINEST_MAP_ORDER
+from platecover.coverage.target_list import MOST_TARGETS
 from platecover.coverage.value_checks import HIGHEST_ORDER
 
 ALWAYS_PUBLIC = ("exposure_id", "s_ra", "s_dec")  # Simple Cone Search cannot do without them
@@ -50,6 +51,11 @@ class Settings:
     finest_moc_order: int = _setting(11, "Finest HEALPix order of a MOC.")
     largest_body_bytes: int = _setting(
         1_200_000, "Largest body of a POST: a MOC of the longest text and the rest of a form."
+    )
+    largest_targets_bytes: int = _setting(20_000_000, "Largest body that holds a list of targets.")
+    most_targets: int = _setting(MOST_TARGETS, "Most rows of a list of targets.")
+    most_target_pairs: int = _setting(
+        20_000_000, "Most pairs of target and exposure in the answer to a list."
     )
     cone_errors_are_http_400: bool = _setting(
         False, "Whether errors of /cone have HTTP status 400; the protocol's old clients want 200."
