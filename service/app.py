@@ -5,7 +5,16 @@ import os
 from flask import Flask
 
 from platecover.coverage.archive import Archive
-from platecover.service import api, cone_search, page, sia, static_files, target_answers, vosi
+from platecover.service import (
+    api,
+    cone_search,
+    guide,
+    page,
+    sia,
+    static_files,
+    target_answers,
+    vosi,
+)
 from platecover.service.asking import Service
 from platecover.service.error_answers import register_error_answers
 from platecover.service.live_archive import LiveArchive
@@ -15,8 +24,9 @@ from platecover.service.settings import Settings
 
 _COMMON_ANSWER_BYTES = 8 << 20
 _BLUEPRINTS = (
-    api.blueprint, cone_search.blueprint, vosi.capabilities_blueprint, vosi.availability_blueprint,
-    sia.blueprint, target_answers.blueprint, page.blueprint, static_files.blueprint,
+    api.blueprint, guide.blueprint, cone_search.blueprint, vosi.capabilities_blueprint,
+    vosi.availability_blueprint, sia.blueprint, target_answers.blueprint, page.blueprint,
+    static_files.blueprint,
 )  # fmt: skip
 
 

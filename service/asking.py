@@ -122,7 +122,8 @@ def asked(name: str) -> dict[str, Any]:
     if request.method == "POST":
         if request.mimetype not in _FORM_TYPES and (request.mimetype or request.content_length):
             raise UnsupportedMediaType()
-        given.update(request.form)
+        # a part of a multipart form may have no name at all
+        given.update({name or "": values for name, values in request.form.lists()})
         for field in request.files:
             message = f"{field} is a file; send its contents as the text of a field"
             raise QueryError(field, request.files[field].filename, message, usage=True)

@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from platecover.service.target_parameters import FIELD, TABLE_TYPES
+
 JSON, CSV, VOTABLE = "application/json", "text/csv", "application/x-votable+xml"
 XML, TEXT, FITS = "text/xml", "text/plain", "application/fits"
 PARQUET, PNG, SVG = "application/vnd.apache.parquet", "image/png", "image/svg+xml"
@@ -38,6 +40,8 @@ class Endpoint:
         Media types of a POST.
     schema : str
         Of the JSON answer, by its name in `answer_schemas.SCHEMAS`.
+    field : str
+        Of a form, that holds the table of a POST; '' where there is none.
     notes : str
         What the parameters do not say.
     """
@@ -52,6 +56,7 @@ class Endpoint:
     methods: tuple[str, ...] = ("GET", "POST")
     bodies: tuple[str, ...] = FORMS
     schema: str = ""
+    field: str = ""
     notes: str = ""
 
     def addresses(self, fillings: Mapping[str, str]) -> list[str]:
@@ -81,7 +86,14 @@ ENDPOINTS: tuple[Endpoint, ...] = (
     ),
     Endpoint(
         "moc", "/api/moc", (JSON, TEXT, FITS), schema="Moc",
-        examples=("order=5", "order=6&format=text"),
+        examples=("order=5", "order=4&dimension=space-time&format=text"),
+    ),
+    Endpoint(
+        "targets", "/api/targets", (CSV, PARQUET), methods=("POST",), bodies=(*FORMS, *TABLE_TYPES),
+        statuses=(400, 503), field=FIELD,
+        notes="The list is the body itself, or the field targets of a form: a table with columns ra"
+        " and dec (degrees, ICRS) and, if it has them, radius and id or name. The parameters stand"
+        " in the address or in the form.",
     ),
     Endpoint(
         "plates", "/api/plates/{designation}", (JSON,), schema="Plate",
@@ -96,11 +108,26 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         " are ignored.",
     ),
     Endpoint(
+        "sia", "/sia2/query", _PROTOCOL_ROWS, errors=XML,
+        examples=("POS=CIRCLE+83.63+22.01+0.5&MAXREC=5",),
+        notes="IVOA Simple Image Access 2.0: rows of ObsCore 1.1, of plates scanned or not. A"
+        " parameter may be repeated: any of its values will do. Names match in any case, and"
+        " unknown ones are ignored.",
+    ),
+    Endpoint(
         "", "/capabilities", (XML,), "What the cone search can do: VOSI 1.1.",
         statuses=(304, 503), errors=XML, methods=("GET",),
     ),
     Endpoint(
         "", "/availability", (XML,), "Whether the archive can be asked just now: VOSI 1.1.",
+        statuses=(), errors=XML, methods=("GET",),
+    ),
+    Endpoint(
+        "", "/sia2/capabilities", (XML,), "What the image service can do: VOSI 1.1.",
+        statuses=(304, 503), errors=XML, methods=("GET",),
+    ),
+    Endpoint(
+        "", "/sia2/availability", (XML,), "The same of the image service: VOSI 1.1.",
         statuses=(), errors=XML, methods=("GET",),
     ),
     Endpoint(

@@ -81,7 +81,7 @@ def _is_text_wanted() -> bool:
     """Whether RESPONSEFORMAT names a form of text, VOTable apart."""
     with suppress(HTTPException):  # a form that is too large tells nothing
         for name in request.values:
-            if name.upper() == "RESPONSEFORMAT":
+            if (name or "").upper() == "RESPONSEFORMAT":
                 return request.values[name].strip().lower().partition(";")[0] in _TEXT_FORMS
     return False
 

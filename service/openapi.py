@@ -85,13 +85,10 @@ def _path_item(endpoint: Endpoint, service: Service, plate: str) -> Object:
         }]  # fmt: skip
     for method in endpoint.methods:
         operation: Object = {**shared, "operationId": _operation_id(method, endpoint)}
-        if method == "GET":
+        if method == "GET" or endpoint.field:
             operation["parameters"] = [_parameter(each) for each in parameters]
-        else:
-            operation["requestBody"] = {
-                "required": any(each.required for each in parameters),
-                "content": {kind: {"schema": _form(parameters)} for kind in endpoint.bodies},
-            }
+        if method == "POST":
+            operation["requestBody"] = _body(endpoint, parameters)
         statuses = (200, *endpoint.statuses, *(_OF_A_BODY if method == "POST" else ()))
         operation["responses"] = {
             str(status): _response(status, endpoint)
@@ -117,14 +114,19 @@ def _parameter(parameter: Parameter) -> Object:
     return told
 
 
-def _form(parameters: tuple[Parameter, ...]) -> Object:
-    """The same parameters as fields of a form."""
+def _body(endpoint: Endpoint, parameters: tuple[Parameter, ...]) -> Object:
+    """The same parameters as fields of a form, or a table."""
+    properties = {
+        each.name: {**_schema(each), "description": meaning_of(each)} for each in parameters
+    }
+    required = [each.name for each in parameters if each.required]
+    if endpoint.field:
+        properties[endpoint.field] = {"type": "string", "description": "the table, as text"}
+        required.append(endpoint.field)
+    form = {"type": "object", "properties": properties, "required": required}
     return {
-        "type": "object",
-        "properties": {
-            each.name: {**_schema(each), "description": meaning_of(each)} for each in parameters
-        },
-        "required": [each.name for each in parameters if each.required],
+        "required": bool(required),
+        "content": {kind: {"schema": form} if kind in FORMS else {} for kind in endpoint.bodies},
     }
 
 
@@ -170,8 +172,3 @@ def _content(kind: str, schema: str) -> Object:
     if kind == JSON and schema:
         return {"schema": {"$ref": f"#/components/schemas/{schema}"}}
     return {}
-
-
-def bodies_words(endpoint: Endpoint) -> str:
-    """What a POST may hold, in words."""
-    return "a form" if endpoint.bodies == FORMS else ", ".join(endpoint.bodies)

@@ -15,15 +15,11 @@ from platecover.service.asking import answers_of_archive, archive, service
 from platecover.service.error_answers import API_PATH
 from platecover.service.parameters import filters_of
 from platecover.service.target_formats import PAIR_FORMATS, PairRows
+from platecover.service.target_parameters import FIELD, TABLE_TYPES
 
 blueprint = Blueprint("targets", __name__, url_prefix=API_PATH)
 answers_of_archive(blueprint)
 
-FIELD = "targets"  # of a form
-TABLE_TYPES = (
-    "text/csv", "text/plain", "text/tab-separated-values", "application/x-votable+xml", "text/xml",
-    "application/xml", "application/vnd.apache.parquet", "application/octet-stream",
-)  # fmt: skip
 _FORM_TYPES = ("application/x-www-form-urlencoded", "multipart/form-data")
 _MEDIA_TYPES = {
     "csv": "text/csv; charset=utf-8; header=present",

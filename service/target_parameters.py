@@ -3,7 +3,12 @@
 from platecover.service.parameters import Parameter
 from platecover.service.settings import Settings
 
+FIELD = "targets"  # of a form, that holds the list
 TARGET_FORMS = ("csv", "parquet")
+TABLE_TYPES = (
+    "text/csv", "text/plain", "text/tab-separated-values", "application/x-votable+xml", "text/xml",
+    "application/xml", "application/vnd.apache.parquet", "application/octet-stream",
+)  # fmt: skip
 
 
 def target_parameters(settings: Settings, filters: tuple[Parameter, ...]) -> tuple[Parameter, ...]:

@@ -1,0 +1,105 @@
+"""How to ask the service, for programs (OpenAPI) and for people (a page with examples that run)."""
+
+import json
+import math
+import shlex
+from typing import Any
+
+from flask import Blueprint, Response, make_response, render_template
+
+from platecover.service.asking import answers_of_archive, archive, service, site_root
+from platecover.service.endpoints import ENDPOINTS, JSON, Endpoint
+from platecover.service.manners import DESCRIPTION_PATH, GUIDE_PATH
+from platecover.service.openapi import description, meaning_of
+from platecover.service.parameters import Parameter
+
+blueprint = Blueprint("guide", __name__, template_folder="templates")
+answers_of_archive(blueprint)
+
+_A_LIST = "ra,dec\n83.63,22.01\n"  # for the example of a list of targets
+
+
+@blueprint.route(DESCRIPTION_PATH)
+def for_programs() -> Response:
+    """The OpenAPI document."""
+    document = description(service(), _observatory(), _some_plate())
+    return Response(json.dumps(document) + "\n", content_type=JSON)
+
+
+@blueprint.route(GUIDE_PATH)
+def for_people() -> Response:
+    """The same as a page."""
+    edition = archive().edition
+    page = render_template(
+        "guide.html", name=_observatory() or "Plate archive", edition=edition.number,
+        built=edition.summary["built"][:10], description_path=DESCRIPTION_PATH,
+        endpoints=[_told(each) for each in ENDPOINTS],
+    )  # fmt: skip
+    return make_response(page)
+
+
+def _observatory() -> str:
+    return str(archive().edition.summary["observatory"]["name"])
+
+
+def _some_plate() -> str:
+    """A plate that there is."""
+    return str(archive().edition.plates.column("plate")[0].as_py())
+
+
+def _told(endpoint: Endpoint) -> dict[str, Any]:
+    """An endpoint as the page shows it."""
+    question = service().questions[endpoint.question] if endpoint.question else None
+    addresses = endpoint.addresses({"designation": _some_plate()})
+    whole = site_root().rstrip("/") + addresses[0]
+    return {
+        "path": endpoint.path,
+        "anchor": endpoint.path.strip("/").replace("/", "-").strip("{}") or "root",
+        "methods": " and ".join(endpoint.methods),
+        "meaning": question.meaning if question else endpoint.meaning,
+        "notes": endpoint.notes,
+        "answers": endpoint.answers,
+        "parameters": [_row(each) for each in question.parameters] if question else [],
+        "links": addresses if "GET" in endpoint.methods else [],
+        "curl": _curl(endpoint, whole),
+        "python": _python(endpoint, whole),
+    }
+
+
+def _row(parameter: Parameter) -> dict[str, str]:
+    """A parameter as a row of the page's table."""
+    said = {"number": "number", "integer": "whole number", "word": "one word", "text": "text"}
+    kind = said[parameter.kind] + ("" if parameter.single else ", or several")
+    default = "needed" if parameter.required else parameter.default
+    values = ", ".join(parameter.words) if parameter.kind == "word" else _limits(parameter)
+    return {
+        "name": parameter.name,
+        "kind": kind,
+        "values": values,
+        "default": "" if default is None else str(default),
+        "meaning": meaning_of(parameter),
+    }
+
+
+def _limits(parameter: Parameter) -> str:
+    low, high = parameter.low, parameter.high
+    if math.isfinite(high):
+        return f"{low:.10g} to {high:.10g}"
+    return f"from {low:.10g}" if math.isfinite(low) else ""
+
+
+def _curl(endpoint: Endpoint, address: str) -> str:
+    if endpoint.field:
+        listed = _A_LIST.encode("unicode_escape").decode()
+        sent = "curl --data-binary @- -H 'Content-Type: text/csv'"
+        return f"printf '{listed}' | {sent} {shlex.quote(address)}"
+    return f"curl {shlex.quote(address)}"
+
+
+def _python(endpoint: Endpoint, address: str) -> str:
+    if endpoint.field:
+        return (
+            "import urllib.request as r; print(r.urlopen(r.Request("
+            f"{address!r}, {_A_LIST.encode()!r}, {{'Content-Type': 'text/csv'}})).read().decode())"
+        )
+    return f"import urllib.request as r; print(r.urlopen({address!r}).read()[:500])"
