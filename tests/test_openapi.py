@@ -110,7 +110,9 @@ def server(place: Place, tmp_path_factory: pytest.TempPathFactory) -> Any:
 def test_the_lines_for_shell_and_python_run(server: RunningServer, tmp_path: Path) -> None:
     page = server.ask("/api/").body.decode()
     section = page[page.index('id="api-targets"') :]
-    shell, python = (unescape(text) for text in re.findall(r"<p><code>(.*?)</code></p>", section)[:2])
+    shell, python = (
+        unescape(text) for text in re.findall(r"<p><code>(.*?)</code></p>", section)[:2]
+    )
     assert shell.startswith("printf ") and " curl " in shell
     answer = subprocess.run(
         ["python3", "-c", python], capture_output=True, text=True, check=True, timeout=60
