@@ -6,13 +6,12 @@ standard leaves the criterion to the service.
 
 from typing import Any
 
-import numpy as np
 import pyarrow as pa
 from flask import Blueprint, Response
-from numpy.typing import NDArray
 
 from platecover.coverage.answers import HitRows, Rows
 from platecover.coverage.columns import RESULT_COLUMNS
+from platecover.coverage.outlines import diameters_deg
 from platecover.coverage.plate_geometry import Records
 from platecover.coverage.regions import Region
 from platecover.service.asking import (
@@ -91,7 +90,7 @@ class _SizedRows:
     """Rows of hits with the size of each footprint behind the other columns."""
 
     def __init__(self, rows: HitRows, geometry: Records) -> None:
-        self._rows, self._diameter_deg = rows, _diameter_deg(geometry)
+        self._rows, self._diameter_deg = rows, diameters_deg(geometry)
         self.column_names = [*rows.column_names, _SIZE.name]
 
     def __len__(self) -> int:
@@ -102,15 +101,6 @@ class _SizedRows:
         end = None if count is None else first + count
         sizes = pa.array(self._diameter_deg[first:end])
         return self._rows.slice(first, count).append_column(_SIZE.name, sizes)
-
-
-def _diameter_deg(geometry: Records) -> NDArray[np.float64]:
-    """Diameters of the circles about the centres that hold the footprints, shape (n,)."""
-    half_diagonal = np.arctan(np.hypot(geometry["tan_half_width"], geometry["tan_half_height"]))
-    half_deg: NDArray[np.float64] = np.degrees(
-        np.fmin(half_diagonal, geometry["usable_radius_rad"])
-    )
-    return 2.0 * half_deg
 
 
 def _is_shown(column: str, verbosity: int) -> bool:

@@ -75,7 +75,7 @@ def _row(parameter: Parameter) -> dict[str, str]:
     return {
         "name": parameter.name,
         "kind": kind,
-        "values": values,
+        "allowed": values,
         "default": "" if default is None else str(default),
         "meaning": meaning_of(parameter),
     }

@@ -48,6 +48,7 @@ _WARMING = (
     "/api/map?show=exposures&order=0&from=1900&to=1900",
     "/api/map?show=last&order=0&from=1900&to=1900",
     "/api/moc?order=0&from=1900&to=1900",
+    "/sia2/query?POS=CIRCLE+10+10+0.1&MAXREC=1",
 )
 
 

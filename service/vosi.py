@@ -15,6 +15,7 @@ from platecover.coverage.errors import ArchiveError
 from platecover.coverage.per_edition import PerEdition
 from platecover.coverage.regions import Region
 from platecover.coverage.search import search
+from platecover.service import sia
 from platecover.service.asking import answers_of_archive, archive, service, site_root
 from platecover.service.cone_search import STANDARD_ID
 from platecover.service.error_answers import CONE_PATH
@@ -25,8 +26,7 @@ answers_of_archive(capabilities_blueprint)
 availability_blueprint = Blueprint("vosi_availability", __name__)  # answers without an archive too
 
 _CAPABILITIES, _AVAILABILITY = "capabilities", "availability"  # last parts of the paths
-_SIA_FOLDER, _SIA_QUERY = "sia2/", "sia2/query"
-_SIA_STANDARD_ID = "ivo://ivoa.net/std/SIA#query-2.0"
+_SIA_FOLDER, _SIA_QUERY = "sia2/", sia.QUERY_PATH[1:]
 _STARTED = datetime.datetime.now(datetime.UTC)  # before the workers are forked
 _HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n'
 _SPACES = (
@@ -90,13 +90,13 @@ def cone_capabilities() -> Response:
 @capabilities_blueprint.get(f"/{_SIA_FOLDER}{_CAPABILITIES}")
 def sia_capabilities() -> Response:
     """What SIA can do here."""
-    sia = (
-        f'<capability standardID="{_SIA_STANDARD_ID}">\n'
+    query = (
+        f'<capability standardID="{sia.STANDARD_ID}">\n'
         '<interface xsi:type="vs:ParamHTTP" role="std" version="2.0">\n'
         f'<accessURL use="base">{xml_text(site_root() + _SIA_QUERY)}</accessURL>\n'
         "</interface>\n</capability>\n"
     )
-    return _capabilities(_SIA_FOLDER, sia)
+    return _capabilities(_SIA_FOLDER, query)
 
 
 def _capabilities(folder: str, capability: str) -> Response:

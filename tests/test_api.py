@@ -363,9 +363,11 @@ def test_unknown_plates(client: FlaskClient, designation: str, message: str) -> 
 
 
 def test_paths_and_methods_that_there_are_not(client: FlaskClient) -> None:
-    for path in ("/api", "/api/", "/api/exposure", "/api/exposures/", "/api/EPOCHS", "/api/../x"):
+    for path in ("/api/exposure", "/api/exposures/", "/api/EPOCHS", "/api/../x"):
         error = error_of(client.get(path), 404)
         assert error["parameter"] is None and "/api/exposures" in error["message"]
+    page = client.get("/api", follow_redirects=True)  # how to ask, for people
+    assert page.status_code == 200 and page.mimetype == "text/html"
     for method in ("PUT", "DELETE", "PATCH"):
         answer = client.open("/api/exposures", method=method)
         error_of(answer, 405)

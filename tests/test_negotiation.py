@@ -75,7 +75,7 @@ def test_responseformat(client: FlaskClient, asked: str, content_type: str) -> N
     answer = client.get(f"{CONE}&RESPONSEFORMAT={asked}")
     assert answer.status_code == 200
     assert answer.headers["Content-Type"] == content_type
-    assert "Vary" not in answer.headers  # no header was looked at
+    assert "Accept" not in answer.vary  # no header was looked at
     form = {"RA": "83.6", "DEC": "22", "SR": "1", "VERB": "3", "responseformat": unquote(asked)}
     posted = client.post("/cone", data=form)
     assert posted.headers["Content-Type"] == content_type
@@ -102,7 +102,7 @@ def test_unknown_responseformats_are_errors(client: FlaskClient, asked: str) -> 
 def test_no_choice_gives_the_default(client: FlaskClient, path: str, accept: str) -> None:
     answer = accepting(client, path, accept)
     assert answer.mimetype == ("text/xml" if path == CONE else "application/json")
-    assert answer.headers["Vary"] == "Accept"
+    assert "Accept" in answer.vary
 
 
 @pytest.mark.parametrize(
@@ -123,7 +123,7 @@ def test_accept_chooses(client: FlaskClient, path: str, accept: str, content_typ
     # RFC 9110, section 12.5.1
     answer = accepting(client, path, accept)
     assert answer.headers["Content-Type"] == content_type
-    assert answer.headers["Vary"] == "Accept"
+    assert "Accept" in answer.vary
     tagged = client.get(path, headers={"Accept": "*/*", "If-None-Match": answer.headers["ETag"]})
     assert tagged.status_code == 200  # what another Accept got is not this answer
 
@@ -138,7 +138,7 @@ def test_what_chooses_nothing(client: FlaskClient, accept: str) -> None:
 
 def test_format_goes_before_accept(client: FlaskClient) -> None:
     answer = accepting(client, f"{ROWS}&format=csv", "application/json")
-    assert answer.mimetype == "text/csv" and "Vary" not in answer.headers
+    assert answer.mimetype == "text/csv" and "Accept" not in answer.vary
     picture = accepting(client, "/api/epochs?region=all", "image/svg+xml")
     assert picture.mimetype == "image/svg+xml" and b"<svg" in picture.data
     assert accepting(client, "/api/epochs", PARQUET).mimetype == "application/json"

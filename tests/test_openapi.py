@@ -97,6 +97,8 @@ def test_every_example_of_the_page_runs(client: FlaskClient) -> None:
         assert client.get(link).status_code == 200, link
     for endpoint in ENDPOINTS:
         assert f"<code>{endpoint.path}</code>" in page
+    right_ascension = page[page.index("<code>ra</code>") :].partition("</tr>")[0]
+    assert "<td>number</td><td>0 to 360</td><td></td>" in right_ascension
 
 
 @pytest.fixture(scope="module")
