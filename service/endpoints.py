@@ -1,8 +1,15 @@
 """Every path that answers a question, told once for the description and for the page of it."""
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
+from urllib.parse import parse_qsl
 
+from werkzeug.datastructures import MultiDict
+
+from platecover.coverage.errors import QueryError
+from platecover.service.parameters import Question
+from platecover.service.settings import Settings
 from platecover.service.target_parameters import FIELD, TABLE_TYPES
 
 JSON, CSV, VOTABLE = "application/json", "text/csv", "application/x-votable+xml"
@@ -12,6 +19,7 @@ FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
 
 _ROWS = (JSON, CSV, VOTABLE, TEXT, PARQUET)
 _PROTOCOL_ROWS = (XML, VOTABLE, CSV, TEXT, JSON, PARQUET)
+SOME_TARGETS = "ra,dec\n83.63,22.01\n"  # a list, for examples
 _EXAMPLE_PLACE = "ra=83.63&dec=22.01"
 
 
@@ -44,6 +52,8 @@ class Endpoint:
         Of a form, that holds the table of a POST; '' where there is none.
     notes : str
         What the parameters do not say.
+    needs : str
+        A column without which there is no answer; '' for none.
     """
 
     question: str
@@ -58,11 +68,33 @@ class Endpoint:
     schema: str = ""
     field: str = ""
     notes: str = ""
+    needs: str = ""
 
-    def addresses(self, fillings: Mapping[str, str]) -> list[str]:
-        """Examples as addresses; `fillings` are what stands for names in braces."""
-        return [self.path.format(**fillings) + (f"?{text}" if text else "")
-                for text in self.examples]  # fmt: skip
+    @property
+    def has_rows(self) -> bool:
+        """Whether it answers with rows, of which there may be more."""
+        return self.answers in (_ROWS, _PROTOCOL_ROWS)
+
+    def running(self, question: Question | None) -> list[str]:
+        """The examples that a question takes under its settings; its path alone if none.
+
+        Parameters
+        ----------
+        question : Question or None
+            None where nothing can be asked.
+        """
+        found = []
+        for text in self.examples:
+            with suppress(QueryError):  # of a parameter, word or number that is not allowed here
+                if question is not None and "GET" in self.methods:
+                    question.read(MultiDict(parse_qsl(text)))
+                found.append(text)
+        return found or [""]
+
+    def addresses(self, fillings: Mapping[str, str], question: Question | None) -> list[str]:
+        """Running examples as addresses; `fillings` are what stands for names in braces."""
+        path = self.path.format(**fillings)
+        return [path + (f"?{text}" if text else "") for text in self.running(question)]
 
 
 ENDPOINTS: tuple[Endpoint, ...] = (
@@ -78,11 +110,11 @@ ENDPOINTS: tuple[Endpoint, ...] = (
     Endpoint(
         "epochs", "/api/epochs", (JSON, CSV, PNG, SVG), schema="Epochs",
         examples=(f"{_EXAMPLE_PLACE}&radius=5&bin=10", "region=constellation+Cyg&format=png"),
-        notes="Name a place as for exposures.",
+        notes="Name a place as for exposures.", needs="epoch",
     ),
     Endpoint(
         "map", "/api/map", (JSON, FITS, PNG, SVG), schema="Map",
-        examples=("show=plates&order=3", "show=plates&order=6&format=png"),
+        examples=("show=plates&order=3", "show=plates&format=png"),
     ),
     Endpoint(
         "moc", "/api/moc", (JSON, TEXT, FITS), schema="Moc",
@@ -102,14 +134,14 @@ ENDPOINTS: tuple[Endpoint, ...] = (
     ),
     Endpoint(
         "cone", "/cone", _PROTOCOL_ROWS, errors=XML,
-        examples=("RA=83.63&DEC=22.01&SR=0.5&MAXREC=5",),
+        examples=("RA=83.63&DEC=22.01&SR=0.5&MAXREC=5", "RA=83.63&DEC=22.01&SR=0"),
         notes="IVOA Simple Cone Search 1.03. Errors are documents with status 200, unless the"
         " settings of the service say 400. Names of parameters match in any case, and unknown ones"
         " are ignored.",
     ),
     Endpoint(
         "sia", "/sia2/query", _PROTOCOL_ROWS, errors=XML,
-        examples=("POS=CIRCLE+83.63+22.01+0.5&MAXREC=5",),
+        examples=("POS=RANGE+83+84+21+23&MAXREC=5",),
         notes="IVOA Simple Image Access 2.0: rows of ObsCore 1.1, of plates scanned or not. A"
         " parameter may be repeated: any of its values will do. Names match in any case, and"
         " unknown ones are ignored.",
@@ -133,6 +165,10 @@ ENDPOINTS: tuple[Endpoint, ...] = (
     Endpoint(
         "", "/api/openapi.json", (JSON,), "This description: OpenAPI 3.1.", methods=("GET",),
         schema="Description",
-        statuses=(304, 503),
     ),
 )  # fmt: skip
+
+
+def endpoints(settings: Settings) -> list[Endpoint]:
+    """Those that answer under given settings."""
+    return [each for each in ENDPOINTS if not each.needs or settings.is_public(each.needs)]

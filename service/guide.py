@@ -4,24 +4,27 @@ import json
 import math
 import shlex
 from typing import Any
+from urllib.parse import quote
 
-from flask import Blueprint, Response, make_response, render_template
+from flask import Blueprint, Response, make_response, render_template, request
 
 from platecover.service.asking import answers_of_archive, archive, service, site_root
-from platecover.service.endpoints import ENDPOINTS, JSON, Endpoint
+from platecover.service.endpoints import JSON, SOME_TARGETS, Endpoint, endpoints
 from platecover.service.manners import DESCRIPTION_PATH, GUIDE_PATH
 from platecover.service.openapi import description, meaning_of
-from platecover.service.parameters import Parameter
+from platecover.service.parameters import Parameter, Question
 
 blueprint = Blueprint("guide", __name__, template_folder="templates")
 answers_of_archive(blueprint)
 
-_A_LIST = "ra,dec\n83.63,22.01\n"  # for the example of a list of targets
+_NO_LETTERS = str.maketrans("/", "-", "{}")  # in names of places on a page
+_NOTHING = Question("the description", "What can be asked.", ())
 
 
 @blueprint.route(DESCRIPTION_PATH)
 def for_programs() -> Response:
     """The OpenAPI document."""
+    _NOTHING.read(request.args)
     document = description(service(), _observatory(), _some_plate())
     return Response(json.dumps(document) + "\n", content_type=JSON)
 
@@ -33,7 +36,7 @@ def for_people() -> Response:
     page = render_template(
         "guide.html", name=_observatory() or "Plate archive", edition=edition.number,
         built=edition.summary["built"][:10], description_path=DESCRIPTION_PATH,
-        endpoints=[_told(each) for each in ENDPOINTS],
+        endpoints=[_told(each) for each in endpoints(service().settings)],
     )  # fmt: skip
     return make_response(page)
 
@@ -50,11 +53,11 @@ def _some_plate() -> str:
 def _told(endpoint: Endpoint) -> dict[str, Any]:
     """An endpoint as the page shows it."""
     question = service().questions[endpoint.question] if endpoint.question else None
-    addresses = endpoint.addresses({"designation": _some_plate()})
+    addresses = endpoint.addresses({"designation": quote(_some_plate())}, question)
     whole = site_root().rstrip("/") + addresses[0]
     return {
         "path": endpoint.path,
-        "anchor": endpoint.path.strip("/").replace("/", "-").strip("{}") or "root",
+        "anchor": endpoint.path.strip("/").translate(_NO_LETTERS),
         "methods": " and ".join(endpoint.methods),
         "meaning": question.meaning if question else endpoint.meaning,
         "notes": endpoint.notes,
@@ -90,7 +93,7 @@ def _limits(parameter: Parameter) -> str:
 
 def _curl(endpoint: Endpoint, address: str) -> str:
     if endpoint.field:
-        listed = _A_LIST.encode("unicode_escape").decode()
+        listed = SOME_TARGETS.encode("unicode_escape").decode()
         sent = "curl --data-binary @- -H 'Content-Type: text/csv'"
         return f"printf '{listed}' | {sent} {shlex.quote(address)}"
     return f"curl {shlex.quote(address)}"
@@ -98,8 +101,6 @@ def _curl(endpoint: Endpoint, address: str) -> str:
 
 def _python(endpoint: Endpoint, address: str) -> str:
     if endpoint.field:
-        return (
-            "import urllib.request as r; print(r.urlopen(r.Request("
-            f"{address!r}, {_A_LIST.encode()!r}, {{'Content-Type': 'text/csv'}})).read().decode())"
-        )
+        request = f"{address!r}, {SOME_TARGETS.encode()!r}, {{'Content-Type': 'text/csv'}}"
+        return f"import urllib.request as r; print(r.urlopen(r.Request({request})).read().decode())"
     return f"import urllib.request as r; print(r.urlopen({address!r}).read()[:500])"

@@ -3,19 +3,22 @@
 It is made of the declarations that validate the questions, so that it cannot say otherwise.
 """
 
+import json
 import math
 from functools import cache
 from importlib.metadata import version
 from typing import Any
+from urllib.parse import parse_qsl
 
 from platecover.service.answer_schemas import answer_schemas
 from platecover.service.asking import (
     CITATION_HEADER,
     EDITION_DATE_HEADER,
     EDITION_HEADER,
+    TRUNCATED_HEADER,
     Service,
 )
-from platecover.service.endpoints import ENDPOINTS, FORMS, JSON, Endpoint
+from platecover.service.endpoints import FORMS, JSON, SOME_TARGETS, TEXT, Endpoint, endpoints
 from platecover.service.parameters import Parameter
 
 Object = dict[str, Any]
@@ -26,10 +29,12 @@ _STATUSES = {
     400: "A parameter is missing, unknown, given twice, or cannot be so; the answer names it.",
     404: "There is no such plate.",
     413: "The body is too large.",
+    414: "The address is too long; send its parameters as a form. The answer is plain text.",
     415: "The body is of a kind that is not read here.",
     503: "The archive cannot be read just now; Retry-After says when to ask again.",
 }
 _OF_A_BODY = (413, 415)
+_BEFORE_WE_ARE_ASKED = 414  # told by the server in plain text, whatever the path
 _PLATE = "name of a plate as any log may spell it"
 _HEADERS = {
     EDITION_HEADER: "number of the edition that answered",
@@ -37,6 +42,10 @@ _HEADERS = {
     CITATION_HEADER: "how to cite the archive: a Display String of RFC 9651",
     "ETag": "the same for two requests exactly if their answers are",
     "Link": "this description and the page of it (RFC 8631)",
+}
+_MORE_HEADERS = {
+    TRUNCATED_HEADER: "yes where there are more rows than were asked for or may be, else no",
+    "Retry-After": "seconds after which to ask again",
 }
 
 
@@ -52,6 +61,7 @@ def description(service: Service, name: str, plate: str) -> Object:
     plate : str
         A plate that there is, for the examples.
     """
+    public_url = service.settings.public_url
     return {
         "openapi": "3.1.0",
         "info": {
@@ -61,12 +71,15 @@ def description(service: Service, name: str, plate: str) -> Object:
             " are degrees, ICRS; times UT. HEAD is answered wherever GET is; a POST takes the same"
             " parameters as a form.",
         },
-        "paths": {each.path: _path_item(each, service, plate) for each in ENDPOINTS},
+        **({"servers": [{"url": public_url.rstrip("/")}]} if public_url else {}),
+        "paths": {
+            each.path: _path_item(each, service, plate) for each in endpoints(service.settings)
+        },
         "components": {
             "schemas": answer_schemas(service.settings),
             "headers": {
                 key: {"description": text, "schema": {"type": "string"}}
-                for key, text in _HEADERS.items()
+                for key, text in (_HEADERS | _MORE_HEADERS).items()
             },
         },
     }
@@ -83,13 +96,15 @@ def _path_item(endpoint: Endpoint, service: Service, plate: str) -> Object:
             "name": "designation", "in": "path", "required": True, "description": _PLATE,
             "schema": {"type": "string", "minLength": 1}, "example": plate,
         }]  # fmt: skip
+    example = _example(endpoint.running(question)[0], parameters)
     for method in endpoint.methods:
         operation: Object = {**shared, "operationId": _operation_id(method, endpoint)}
         if method == "GET" or endpoint.field:
-            operation["parameters"] = [_parameter(each) for each in parameters]
+            operation["parameters"] = [_parameter(each, example) for each in parameters]
         if method == "POST":
-            operation["requestBody"] = _body(endpoint, parameters)
-        statuses = (200, *endpoint.statuses, *(_OF_A_BODY if method == "POST" else ()))
+            operation["requestBody"] = _body(endpoint, parameters, example)
+        statuses = (200, *endpoint.statuses, _BEFORE_WE_ARE_ASKED,
+                    *(_OF_A_BODY if method == "POST" else ()))  # fmt: skip
         operation["responses"] = {
             str(status): _response(status, endpoint)
             for status in sorted(statuses)
@@ -103,7 +118,17 @@ def _operation_id(method: str, endpoint: Endpoint) -> str:
     return f"{method.lower()}{endpoint.path.replace('{designation}', 'one')}".replace("/", "_")
 
 
-def _parameter(parameter: Parameter) -> Object:
+def _example(query: str, parameters: tuple[Parameter, ...]) -> Object:
+    """Values of an example by parameter name; together they run on any archive."""
+    kinds = {each.name: each for each in parameters}
+    found: Object = {}
+    for name, text in parse_qsl(query):
+        value = json.loads(text) if kinds[name].kind in ("number", "integer") else text
+        found[name] = value if kinds[name].single else [value]
+    return found
+
+
+def _parameter(parameter: Parameter, example: Object) -> Object:
     """A parameter of a query string."""
     told: Object = {
         "name": parameter.name, "in": "query", "required": parameter.required,
@@ -111,10 +136,12 @@ def _parameter(parameter: Parameter) -> Object:
     }  # fmt: skip
     if not parameter.single:
         told |= {"style": "form", "explode": True}
+    if parameter.name in example:
+        told["example"] = example[parameter.name]
     return told
 
 
-def _body(endpoint: Endpoint, parameters: tuple[Parameter, ...]) -> Object:
+def _body(endpoint: Endpoint, parameters: tuple[Parameter, ...], example: Object) -> Object:
     """The same parameters as fields of a form, or a table."""
     properties = {
         each.name: {**_schema(each), "description": meaning_of(each)} for each in parameters
@@ -123,10 +150,12 @@ def _body(endpoint: Endpoint, parameters: tuple[Parameter, ...]) -> Object:
     if endpoint.field:
         properties[endpoint.field] = {"type": "string", "description": "the table, as text"}
         required.append(endpoint.field)
-    form = {"type": "object", "properties": properties, "required": required}
+        example = {**example, endpoint.field: SOME_TARGETS}
+    form = {"schema": {"type": "object", "properties": properties, "required": required},
+            "example": example}  # fmt: skip
     return {
         "required": bool(required),
-        "content": {kind: {"schema": form} if kind in FORMS else {} for kind in endpoint.bodies},
+        "content": {kind: form if kind in FORMS else {} for kind in endpoint.bodies},
     }
 
 
@@ -160,11 +189,20 @@ def _response(status: int, endpoint: Endpoint) -> Object:
     if status == 304:
         return told
     if status == 200:
-        told["headers"] = {key: {"$ref": f"#/components/headers/{key}"} for key in _HEADERS}
+        names = (*_HEADERS, *((TRUNCATED_HEADER,) if endpoint.has_rows else ()))
+        told["headers"] = _headers(*names)
         told["content"] = {kind: _content(kind, endpoint.schema) for kind in endpoint.answers}
+    elif status == _BEFORE_WE_ARE_ASKED:
+        told["content"] = {TEXT: {}}
     else:
+        if status == 503:
+            told["headers"] = _headers("Retry-After")
         told["content"] = {endpoint.errors: _content(endpoint.errors, "Error")}
     return told
+
+
+def _headers(*names: str) -> Object:
+    return {name: {"$ref": f"#/components/headers/{name}"} for name in names}
 
 
 @cache

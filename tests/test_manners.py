@@ -3,6 +3,7 @@
 import gzip
 import json
 from collections.abc import Iterator
+from pathlib import Path
 from urllib.parse import urlencode
 
 import pytest
@@ -44,6 +45,16 @@ def test_head_is_get_without_a_body(server: RunningServer, path: str) -> None:
         assert head.headers[name] == got.headers[name]
 
 
+def test_head_tells_what_get_would_pack(server: RunningServer) -> None:
+    got = server.ask(EXPOSURES, Accept_Encoding="gzip")
+    head = server.ask(EXPOSURES, method="HEAD", Accept_Encoding="gzip")
+    assert head.body == b"" and got.headers["Content-Encoding"] == "gzip"
+    without = {"Date"}
+    assert [each for each in head.headers.items() if each[0] not in without] == [
+        each for each in got.headers.items() if each[0] not in without
+    ]
+
+
 @pytest.mark.parametrize("path", EVERYTHING)
 def test_answers_tell_where_they_come_from(server: RunningServer, place: Place, path: str) -> None:
     headers = server.ask(path).headers
@@ -76,6 +87,39 @@ def test_what_has_not_changed_is_not_sent_again(server: RunningServer, path: str
         assert (again.status, again.body) == (304, b"")
         assert again.headers["ETag"] == tag
     assert server.ask(path, If_None_Match='W/"other"').status == 200
+
+
+@pytest.mark.parametrize("path", EVERYTHING)
+def test_not_modified_says_what_a_cache_needs(server: RunningServer, path: str) -> None:
+    # RFC 9110, section 15.4.5: what 200 would have said of these
+    got = server.ask(path)
+    again = server.ask(path, If_None_Match=got.headers["ETag"])
+    for name in ("Cache-Control", "Content-Location", "ETag", "Platecover-Edition"):
+        assert again.headers[name] == got.headers[name]
+    varies = {each.strip() for each in got.headers.get("Vary", "").split(",")} - {""}
+    assert varies <= {each.strip() for each in again.headers["Vary"].split(",")}
+
+
+def test_any_answer_will_do(server: RunningServer) -> None:
+    # RFC 9110, section 13.1.2: * is met by whatever there is
+    for method in ("GET", "HEAD"):
+        answer = server.ask(EXPOSURES, method=method, If_None_Match="*")
+        assert (answer.status, answer.body) == (304, b"")
+    assert server.ask("/api/exposures?region=x", If_None_Match="*").status == 400
+    assert server.ask("/api/plates/QN-99", If_None_Match="*").status == 404
+
+
+def test_packed_files_of_the_page(server: RunningServer) -> None:
+    # RFC 9110, section 8.8.3.3: other bytes must not have the same strong tag
+    plain = server.ask("/static/page.css")
+    packed = server.ask("/static/page.css", Accept_Encoding="gzip")
+    assert gzip.decompress(packed.body) == plain.body
+    assert packed.headers["ETag"] == f"W/{plain.headers['ETag']}"
+    assert "Accept-Ranges" not in packed.headers
+    for tag in (plain.headers["ETag"], packed.headers["ETag"]):
+        assert server.ask("/static/page.css", If_None_Match=tag).status == 304
+    part = server.ask("/static/page.css", Accept_Encoding="gzip", Range="bytes=0-9")
+    assert (part.status, part.body) == (206, plain.body[:10])
 
 
 def test_gzip_for_those_who_take_it(server: RunningServer) -> None:
@@ -114,7 +158,10 @@ def test_other_sites_may_read(server: RunningServer) -> None:
         Access_Control_Request_Method="POST", Access_Control_Request_Headers="content-type",
     )  # fmt: skip
     assert preflight.status == 200 and preflight.body == b""
+    assert "Content-Type" not in preflight.headers
     assert "POST" in preflight.headers["Access-Control-Allow-Methods"]
+    targets = server.ask("/api/targets", method="OPTIONS").headers["Access-Control-Allow-Methods"]
+    assert "POST" in targets and "GET" not in targets
     assert "content-type" in preflight.headers["Access-Control-Allow-Headers"].lower()
 
 
@@ -140,6 +187,23 @@ def test_a_part_of_a_form_without_a_name(server: RunningServer) -> None:
     kind = "multipart/form-data; boundary=x"
     for path, status in (("/api/exposures", 400), ("/sia2/query", 200), ("/api/targets", 400)):
         assert server.ask(path, method="POST", body=body, Content_Type=kind).status == status
+
+
+def test_preflight_asks_no_archive(place: Place, tmp_path: Path) -> None:
+    client = create_app(place.archive).test_client()
+    place.archive.rename(tmp_path / "away")
+    try:  # else a browser would hide the 503 from the page that asks
+        assert client.options("/api/exposures").status_code == 200
+        assert client.get("/api/exposures").status_code == 503
+    finally:
+        (tmp_path / "away").rename(place.archive)
+
+
+def test_below_a_path_of_a_public_address(place: Place) -> None:
+    settings = Settings(public_url="https://plates.example/old sky/".replace(" ", "%20"))
+    headers = create_app(place.archive, settings).test_client().get(EXPOSURES).headers
+    assert headers["Content-Location"] == f"/old%20sky{EXPOSURES}"
+    assert '</old%20sky/api/openapi.json>; rel="service-desc"' in headers["Link"]
 
 
 def test_a_citation_of_any_letters_is_one_line(place: Place) -> None:

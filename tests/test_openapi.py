@@ -89,16 +89,63 @@ def test_columns_are_the_one_table_s(place: Place) -> None:
     assert '"observer"' not in document and '"shelf"' not in document
 
 
-def test_every_example_of_the_page_runs(client: FlaskClient) -> None:
+def test_every_example_of_the_page_runs(client: FlaskClient, without: tuple[str, ...] = ()) -> None:
     page = client.get("/api/").text
+    shown = [each.path for each in ENDPOINTS if each.path not in without]
     links = [unescape(link) for link in re.findall(r'Try <a href="([^"]+)"', page)]
-    assert len(links) >= len(ENDPOINTS) - 1  # a list of targets is sent, not linked
+    assert len(links) >= len(shown) - 1  # a list of targets is sent, not linked
     for link in links:
-        assert client.get(link).status_code == 200, link
-    for endpoint in ENDPOINTS:
-        assert f"<code>{endpoint.path}</code>" in page
+        answer = client.get(link)
+        assert answer.status_code == 200 and b'name="Error"' not in answer.data, link
+    assert re.findall(r"<h2[^>]*><code>(.*?)</code>", page) == shown
+
+
+def test_the_page_tells_limits(client: FlaskClient) -> None:
+    page = client.get("/api/").text
     right_ascension = page[page.index("<code>ra</code>") :].partition("</tr>")[0]
     assert "<td>number</td><td>0 to 360</td><td></td>" in right_ascension
+
+
+def test_examples_of_the_document_run(client: FlaskClient) -> None:
+    for path, item in described(client)["paths"].items():
+        for told in item.get("parameters", []):
+            path = path.replace(f"{{{told['name']}}}", told["example"])
+        if "get" in item:
+            given = {
+                told["name"]: told["example"]
+                for told in item["get"]["parameters"]
+                if "example" in told
+            }
+            assert given or not any(told["required"] for told in item["get"]["parameters"])
+            assert client.get(path, query_string=given).status_code == 200, path
+        if "post" in item:
+            forms = item["post"]["requestBody"]["content"]
+            given = forms["application/x-www-form-urlencoded"]["example"]
+            assert client.post(path, data=given).status_code == 200, path
+
+
+NARROW = Settings(
+    largest_radius_deg=0.1, largest_maxrec=1, default_maxrec=1, finest_map_order=1,
+    finest_moc_order=2, public_columns="exposure_id,plate", public_url="https://plates.example/p/",
+)  # fmt: skip
+
+
+def test_under_narrow_settings(place: Place) -> None:
+    app = create_app(place.archive, NARROW)
+    client = app.test_client()
+    schemathesis.openapi.from_wsgi("/api/openapi.json", app).validate()
+    document = described(client)
+    assert document["servers"] == [{"url": "https://plates.example/p"}]
+    assert "/api/epochs" not in document["paths"]  # 403 whatever is asked
+    assert client.get("/api/epochs").status_code == 403
+    test_every_example_of_the_page_runs(client, without=("/api/epochs",))
+    test_examples_of_the_document_run(client)
+
+
+def test_the_description_takes_no_parameters(client: FlaskClient) -> None:
+    answer = client.get("/api/openapi.json?version=2")
+    assert answer.status_code == 400 and answer.json is not None
+    assert answer.json["error"]["parameter"] == "version"
 
 
 @pytest.fixture(scope="module")
