@@ -79,12 +79,16 @@ def answers_of_archive(blueprint: Blueprint) -> None:
 
 def attach_archive() -> Response | None:
     """Settle which edition answers; if the client has that very answer, say so (304)."""
+    if request.method == "OPTIONS":
+        return None  # asks what is allowed, of no edition
     g.archive = service().live.current()
     if request.method in _READING:
         g.tag = _tag()
         known = request.if_none_match
         if not known.star_tag and known.contains_weak(g.tag):
-            return Response(status=304)
+            response = Response(status=304)
+            response.vary.add("Accept")  # as the answer itself may have it (RFC 9110, 15.4.5)
+            return response
     return None
 
 
@@ -95,6 +99,8 @@ def mark_answer(response: Response) -> Response:
         if "tag" in g and response.status_code in (200, 304):
             response.set_etag(g.tag, weak=True)
             response.headers["Cache-Control"] = "no-cache"  # keep it, but ask first
+            if request.if_none_match.star_tag:  # whatever it is: known only now that there is one
+                response.make_conditional(request)
     return response
 
 

@@ -9,10 +9,12 @@ import uuid
 from contextlib import suppress
 
 from flask import Flask, Response, current_app, request
+from gunicorn.http.errors import ParseException
 from werkzeug.exceptions import HTTPException, UnsupportedMediaType
 
 from platecover.coverage.errors import ArchiveError, QueryError
 from platecover.service.asking import service
+from platecover.service.terminal_text import printable
 from platecover.service.votable import MEDIA_TYPE, error_document
 
 CONE_PATH = "/cone"
@@ -34,6 +36,7 @@ def register_error_answers(app: Flask) -> None:
     app.register_error_handler(QueryError, _query_error)
     app.register_error_handler(ArchiveError, _archive_error)
     app.register_error_handler(HTTPException, _http_error)
+    app.register_error_handler(ParseException, _unreadable_body)
     app.register_error_handler(Exception, _unforeseen_error)
 
 
@@ -79,7 +82,7 @@ def _sia_error(status: int, message: str) -> Response:
 
 def _is_text_wanted() -> bool:
     """Whether RESPONSEFORMAT names a form of text, VOTable apart."""
-    with suppress(HTTPException):  # a form that is too large tells nothing
+    with suppress(HTTPException, ParseException):  # a form that cannot be read tells nothing
         for name in request.values:
             if (name or "").upper() == "RESPONSEFORMAT":
                 return request.values[name].strip().lower().partition(";")[0] in _TEXT_FORMS
@@ -110,6 +113,11 @@ def _http_error(fault: HTTPException) -> Response:
     if "Allow" in original.headers:
         response.headers["Allow"] = original.headers["Allow"]
     return response
+
+
+def _unreadable_body(fault: ParseException) -> Response:
+    """A body in chunks that are none; gunicorn notices when it is read."""
+    return error_answer(400, f"the body of the request cannot be read: {printable(str(fault))}")
 
 
 def _http_message(status: int, fault: HTTPException) -> str:

@@ -5,7 +5,7 @@ Anyone may read from any site: there is nothing here but the public archive, and
 
 import zlib
 from collections.abc import Iterator
-from urllib.parse import quote, urlencode
+from urllib.parse import quote, urlencode, urlsplit
 
 from flask import Flask, Response, g, request
 
@@ -16,6 +16,7 @@ from platecover.service.asking import (
     TRUNCATED_HEADER,
     UNDATED_HEADER,
     provenance,
+    service,
 )
 
 DESCRIPTION_PATH, GUIDE_PATH = "/api/openapi.json", "/api/"
@@ -32,11 +33,8 @@ _HEADERS = {
         EDITION_HEADER, EDITION_DATE_HEADER, CITATION_HEADER, TRUNCATED_HEADER,
         UNDATED_HEADER, "Content-Disposition", "Content-Location", "ETag", "Link",
     )),
-    # relations of RFC 8631
-    "Link": f'<{DESCRIPTION_PATH}>; rel="service-desc", <{GUIDE_PATH}>; rel="service-doc"',
 }  # fmt: skip
 _PREFLIGHT = {
-    "Access-Control-Allow-Methods": "GET, HEAD, POST, OPTIONS",
     "Access-Control-Allow-Headers": "Accept, Content-Type, If-None-Match",
     "Access-Control-Max-Age": "86400",  # seconds; a day
 }
@@ -56,10 +54,14 @@ def register_manners(app: Flask) -> None:
 def _finish(response: Response) -> Response:
     for name, value in _HEADERS.items():
         response.headers.setdefault(name, value)
+    root = _public_root()
+    response.headers["Link"] = (  # relations of RFC 8631
+        f'<{root}{DESCRIPTION_PATH}>; rel="service-desc", <{root}{GUIDE_PATH}>; rel="service-doc"'
+    )
     if request.method == "OPTIONS":
-        response.headers.update(_PREFLIGHT)
+        _answer_preflight(response)
     elif "archive" in g and response.status_code in (200, 304):
-        _say_where_from(response)
+        _say_where_from(response, root)
     if (response.mimetype or "").startswith(_TEXTS):
         response.vary.add("Accept-Encoding")
         if _wants_gzip(response):
@@ -67,7 +69,20 @@ def _finish(response: Response) -> Response:
     return response
 
 
-def _say_where_from(response: Response) -> None:
+def _public_root() -> str:
+    """Path under which the public finds our own `/`, without the slash; mostly ''."""
+    return quote(urlsplit(service().settings.public_url).path.rstrip("/"), safe="/%")
+
+
+def _answer_preflight(response: Response) -> None:
+    """Tell a browser what a page of another site may send to this path."""
+    response.headers.update(_PREFLIGHT)
+    if "Allow" in response.headers:
+        response.headers["Access-Control-Allow-Methods"] = response.headers["Allow"]
+        response.headers.pop("Content-Type", None)  # there is no body that could have one
+
+
+def _say_where_from(response: Response, root: str) -> None:
     """Edition, date and citation, and the address at which GET asks the same question."""
     said = provenance()
     response.headers[EDITION_DATE_HEADER] = said["edition_date"]
@@ -76,7 +91,7 @@ def _say_where_from(response: Response) -> None:
         return
     asked = [*request.args.items(multi=True), *request.form.items(multi=True)]
     query = urlencode(asked, errors="replace")
-    location = quote(request.path) + (f"?{query}" if query else "")
+    location = root + quote(request.path) + (f"?{query}" if query else "")
     if len(location) <= _LONGEST_LOCATION:
         response.headers["Content-Location"] = location
 
@@ -94,7 +109,7 @@ def _wants_gzip(response: Response) -> bool:
     """Whether the client takes gzip and the answer is worth it."""
     if response.status_code != 200 or "Content-Encoding" in response.headers:
         return False
-    if request.accept_encodings["gzip"] <= 0 or request.method == "HEAD":
+    if request.accept_encodings["gzip"] <= 0:
         return False
     return response.is_streamed or _length(response) >= _LEAST_GZIP_BYTES
 
@@ -121,3 +136,7 @@ def _gzip(response: Response) -> None:
         response.response = list(packed())
         response.headers["Content-Length"] = str(_length(response))
     response.headers["Content-Encoding"] = "gzip"
+    response.headers.pop("Accept-Ranges", None)
+    tag, _ = response.get_etag()
+    if tag is not None:  # of the same content in other bytes
+        response.set_etag(tag, weak=True)

@@ -22,13 +22,13 @@ from gunicorn.app.base import BaseApplication
 from platecover.coverage.errors import ArchiveError
 from platecover.service.app import create_app
 from platecover.service.settings import Settings
+from platecover.service.worker import LONGEST_REQUEST_LINE, Worker
 
 DEFAULT_PORT = 8080
 _PORTS_TRIED = 100  # from the default on, where any free one will do
 
 _WAITING = 2048  # connections that may wait to be accepted
 _THREADS = 8  # of a worker; slow readers wait for the network, not for each other
-_LONGEST_REQUEST_LINE = 8190  # bytes; gunicorn's own most, beyond which it answers 414
 _SILENCE_S = 20  # a client that neither sends nor reads for so long is dropped
 _WORKER_TIMEOUT_S = 60  # a worker that gives no sign of life for so long is replaced
 _GRACE_S = 30  # to finish requests in, when told to stop
@@ -155,13 +155,13 @@ class _Server(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
         self._options: dict[str, Any] = {
             "bind": f"fd://{taken.detach()}",
             "workers": workers,
-            "worker_class": "gthread",
+            "worker_class": Worker,
             "threads": _THREADS,
             "keepalive": 0,
             "preload_app": True,
             "timeout": _WORKER_TIMEOUT_S,
             "graceful_timeout": _GRACE_S,
-            "limit_request_line": _LONGEST_REQUEST_LINE,
+            "limit_request_line": LONGEST_REQUEST_LINE,
             "worker_tmp_dir": _MEMORY_FOLDER if os.path.isdir(_MEMORY_FOLDER) else None,
             "loglevel": "warning",
             "proc_name": "platecover",
