@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from flask import Blueprint, Response, current_app, g, request
 from werkzeug.datastructures import MultiDict
-from werkzeug.exceptions import UnsupportedMediaType
+from werkzeug.exceptions import BadRequest, UnsupportedMediaType
 
 from platecover.coverage.answers import RESULT_NAMES, HitRows
 from platecover.coverage.archive import Archive
@@ -128,12 +128,21 @@ def asked(name: str) -> dict[str, Any]:
     if request.method == "POST":
         if request.mimetype not in _FORM_TYPES and (request.mimetype or request.content_length):
             raise UnsupportedMediaType()
+        _refuse_if_cut_off()
         # a part of a multipart form may have no name at all
         given.update({name or "": values for name, values in request.form.lists()})
         for field in request.files:
             message = f"{field} is a file; send its contents as the text of a field"
             raise QueryError(field, request.files[field].filename, message, usage=True)
     return service().questions[name].read(given)
+
+
+def _refuse_if_cut_off() -> None:
+    """Refuse a body that is shorter than was announced; gunicorn lets it pass for whole."""
+    announced = request.content_length or 0
+    came = len(request.get_data())  # kept, for the form to be read from
+    if came < announced:
+        raise BadRequest(f"only {came} of {announced} bytes of the form came; send it again")
 
 
 def rows_up_to(maxrec: int, region: Region, filters: dict[str, Any]) -> tuple[HitRows, bool]:

@@ -11,7 +11,7 @@ from flask import Blueprint, Response, make_response, render_template, request
 from platecover.service.asking import answers_of_archive, archive, service, site_root
 from platecover.service.endpoints import JSON, SOME_TARGETS, Endpoint, endpoints
 from platecover.service.manners import DESCRIPTION_PATH, GUIDE_PATH
-from platecover.service.openapi import description, meaning_of
+from platecover.service.openapi import description
 from platecover.service.parameters import Parameter, Question
 
 blueprint = Blueprint("guide", __name__, template_folder="templates")
@@ -71,24 +71,28 @@ def _told(endpoint: Endpoint) -> dict[str, Any]:
 
 def _row(parameter: Parameter) -> dict[str, str]:
     """A parameter as a row of the page's table."""
-    said = {"number": "number", "integer": "whole number", "word": "one word", "text": "text"}
-    kind = said[parameter.kind] + ("" if parameter.single else ", or several")
     default = "needed" if parameter.required else parameter.default
-    values = ", ".join(parameter.words) if parameter.kind == "word" else _limits(parameter)
     return {
         "name": parameter.name,
-        "kind": kind,
-        "allowed": values,
-        "default": "" if default is None else str(default),
-        "meaning": meaning_of(parameter),
+        "meaning": parameter.meaning[0].upper() + parameter.meaning[1:],
+        "allowed": _allowed(parameter) + ("" if parameter.single else "; or several"),
+        "default": f"{default:,}" if isinstance(default, int) else str(default or ""),
     }
 
 
-def _limits(parameter: Parameter) -> str:
-    low, high = parameter.low, parameter.high
-    if math.isfinite(high):
-        return f"{low:.10g} to {high:.10g}"
-    return f"from {low:.10g}" if math.isfinite(low) else ""
+def _allowed(parameter: Parameter) -> str:
+    """The values a parameter may have, in words."""
+    if parameter.words:
+        return ", ".join(parameter.words)
+    said = {"number": "number", "integer": "whole number"}.get(parameter.kind, "text")
+    low, high = (_plain(limit) for limit in (parameter.low, parameter.high))
+    if math.isfinite(parameter.high):
+        return f"{said}, {low} to {high}"
+    return f"{said} from {low}" if math.isfinite(parameter.low) else said
+
+
+def _plain(limit: float) -> str:
+    return f"{limit:,.0f}" if float(limit).is_integer() else f"{limit:g}"
 
 
 def _curl(endpoint: Endpoint, address: str) -> str:

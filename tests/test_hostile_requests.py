@@ -262,6 +262,25 @@ def test_what_is_no_http(server: RunningServer) -> None:
         assert b"text/plain" in answer and b"<" not in answer
 
 
+def test_forms_that_are_cut_off(server: RunningServer) -> None:
+    parts = urlsplit(server.url)
+    for endpoint in ASKED:
+        if "POST" not in endpoint.methods:
+            continue
+        for kind, body in ((FORM, urlencode(needed(endpoint)).encode() + b"&x="),
+                           (MULTIPART, multipart(needed(endpoint)))):  # fmt: skip
+            request = (
+                f"POST {endpoint.path} HTTP/1.1\r\nHost: x\r\nContent-Type: {kind}\r\n"
+                f"Content-Length: {len(body) + 100}\r\n\r\n"
+            )
+            with socket.create_connection((parts.hostname, parts.port), timeout=10) as connection:
+                connection.sendall(request.encode() + body)
+                connection.shutdown(socket.SHUT_WR)
+                answer = b"".join(iter(lambda: connection.recv(65536), b""))  # noqa: B023
+            assert answer.startswith(b"HTTP/1.1 400 "), answer[:200]
+            assert b"html" not in answer and b" bytes" in answer
+
+
 def test_chunks_that_are_none(server: RunningServer) -> None:
     parts = urlsplit(server.url)
     for endpoint in ASKED:

@@ -103,7 +103,9 @@ def test_every_example_of_the_page_runs(client: FlaskClient, without: tuple[str,
 def test_the_page_tells_limits(client: FlaskClient) -> None:
     page = client.get("/api/").text
     right_ascension = page[page.index("<code>ra</code>") :].partition("</tr>")[0]
-    assert "<td>number</td><td>0 to 360</td><td></td>" in right_ascension
+    assert "number, 0 to 360</td><td></td>" in right_ascension
+    technique = page[page.index("<code>technique</code>") :].partition("</tr>")[0]
+    assert "objective prism, grating" in technique and "; or several</td>" in technique
 
 
 def test_examples_of_the_document_run(client: FlaskClient) -> None:

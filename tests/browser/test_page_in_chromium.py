@@ -41,7 +41,9 @@ def browse(folder: Path, address: str, *flags: str) -> tuple[str, str]:
     return done.stdout, done.stderr
 
 
-@pytest.mark.parametrize("path", ["/", "/?place=83.6+22&radius=1", "/?place=x", "/plates/QN-1"])
+@pytest.mark.parametrize(
+    "path", ["/", "/?place=83.6+22&radius=1", "/?place=x", "/plates/QN-1", "/api/"]
+)
 def test_the_console_stays_empty(server: RunningServer, tmp_path: Path, path: str) -> None:
     # a style, script or picture that the policy forbids would be complained of
     document, complaints = browse(tmp_path, f"{server.url.rstrip('/')}{path}", "--dump-dom")
