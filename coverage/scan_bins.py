@@ -73,7 +73,7 @@ def spans_of(edition: Edition, wishes: Wishes) -> Spans:
 def depth_classes(
     wishes: Wishes, limiting_mag: NDArray[np.float64], scale_arcsec_per_mm: NDArray[np.float64]
 ) -> NDArray[np.int64]:
-    """Depth class of exposures, 0 the shallowest: by magnitude where stated (not NaN), else by scale.
+    """Depth class of exposures, 0 the shallowest: by magnitude where it is stated, else by scale.
 
     All are of class 0 where wishes have no classes.
     """
@@ -188,7 +188,7 @@ def _centre_cells(edition: Edition, order: int, numbers: NDArray[np.int64]) -> N
 
 
 def _most_runs(cells: MapCells, members: NDArray[np.int64], groups: int) -> int:
-    """Bound of the runs that groups can have: no more than their ranges, and one if they hold none."""
+    """Bound of the runs of groups: no more than their ranges, and one where they hold none."""
     return int((cells.offsets[members + 1] - cells.offsets[members]).sum()) + groups
 
 

@@ -1,4 +1,4 @@
-"""Choosing plates within a budget: lazy greedy, and a bound of what any choice could add.
+"""Choosing plates within a budget: lazy greedy.
 
 At each step the plate that adds most worth per cost is taken; ties go to the earlier plate. What
 plates add never grows, so that a gain known from before is a bound, and most plates need not be
@@ -6,9 +6,8 @@ looked at again (Minoux 1978, Accelerated greedy algorithms for maximizing submo
 functions). For a number of plates the worth added is at least 1 - (1 - 1/k)^k of the best
 possible (Nemhauser, Wolsey & Fisher 1978, Math. Programming 14, 265). For additive costs the
 better of this and the best single plate has at least 1 - 1/sqrt(e) of it (Khuller, Moss & Naor
-1999, Inf. Proc. Letters 70, 39). With costs of opening units neither holds, but the bound does:
-after any plates have been taken, no choice has more worth than they have plus the most that the
-budget could buy if what each other plate adds were additive and plates could be cut.
+1999, Inf. Proc. Letters 70, 39). With costs of opening units neither holds; how good a choice is
+then, `scan_bound` tells.
 """
 
 from dataclasses import dataclass
@@ -18,10 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platecover.coverage.compiled import compiled
+from platecover.coverage.scan_bound import upper_bound
 from platecover.coverage.scan_worth import Worth, count_plate, gain_of
 
-_BOUNDS = 4  # times that the bound is worked out on the way
-_WAITING, _TAKEN = 0, 1  # states of a plate
+_NONE = -1
 _ROUNDING = 1e-9  # by which costs may exceed the budget, relatively
 
 
@@ -65,7 +64,7 @@ class Picks:
     gains, costs : float64, shape (m,)
         What each added and cost when it was taken.
     bound : float
-        No choice within the budget adds more.
+        No choice within the budget adds more (`scan_bound`).
     evaluations : int
         How often it was worked out what a plate would add.
     """
@@ -97,18 +96,18 @@ def best_picks(worth: Worth, plates: NDArray[np.int64], costs: Costs, budget: fl
         added as far as the budget goes).
     """
     alone = worth.gains(plates)
-    found = _greedy(worth, plates, costs, budget, alone, None)
+    found = _greedy(worth, plates, costs, budget, alone, _NONE)
+    evaluations = len(plates) + found[-1]
     fits = costs.each + costs.opening <= budget
-    if not fits.any():
-        return found
-    best = int(np.argmax(np.where(fits, alone, -1.0)))
-    if not alone[best] > found.gains.sum():
-        return found
-    cure = _greedy(worth, plates, costs, budget, alone, best)
-    return Picks(
-        cure.places, cure.gains, cure.costs, min(found.bound, cure.bound),
-        found.evaluations + cure.evaluations,
-    )  # fmt: skip
+    if fits.any():
+        best = int(np.argmax(np.where(fits, alone, -1.0)))
+        if alone[best] > found[1].sum():
+            found = _greedy(worth, plates, costs, budget, alone, best)
+            evaluations += found[-1]
+    places, gains, paid, _ = found
+    least = costs.least() if len(plates) else costs.each
+    bound = upper_bound(worth, plates, alone, least, budget, places, float(gains.sum()))
+    return Picks(places, gains, paid, bound, evaluations)
 
 
 def _greedy(
@@ -117,46 +116,16 @@ def _greedy(
     costs: Costs,
     budget: float,
     alone: NDArray[np.float64],
-    start: int | None,
-) -> Picks:
-    """Greedy by worth per cost, after one plate that is taken first if there is any."""
-    worth = worth.copy()
-    count = len(plates)
-    upper = alone.copy()  # what each plate adds, or added once: no less than it adds now
-    evaluated = np.zeros(count, dtype=np.int64)  # plates taken when that was worked out
-    state = np.full(count, _WAITING, dtype=np.int8)
-    is_open = np.zeros(int(costs.unit.max(initial=-1)) + 1, dtype=np.bool_)
+    start: int,
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64], int]:
+    """Greedy by worth per cost, after one plate that is taken first unless it is _NONE."""
     members = np.argsort(costs.unit, kind="stable")
-    limits = np.searchsorted(costs.unit[members], np.arange(len(is_open) + 1))
-    least = costs.least() if count else costs.each
-    picks: list[NDArray[np.int64]] = []
-    gains: list[NDArray[np.float64]] = []
-    paid: list[NDArray[np.float64]] = []
-    spent, taken, evaluations, added, bound = 0.0, 0, count, 0.0, np.inf
-    for step in range(_BOUNDS + 1):
-        if step:
-            picked, gained, cost, again = _take(
-                *worth.arrays, plates, costs.each, costs.unit, costs.opening, members, limits,
-                budget, budget * step / _BOUNDS, spent, taken, upper, evaluated, state, is_open,
-            )  # fmt: skip
-            evaluations += again
-        elif start is not None:
-            picked = np.array([start])
-            cost = costs.each[picked] + costs.opening
-            gained = worth.add(plates[picked])
-            state[start], is_open[costs.unit[start]] = _TAKEN, True
-        else:
-            picked, gained, cost = np.zeros(0, np.int64), np.zeros(0), np.zeros(0)
-        picks.append(picked)
-        gains.append(gained)
-        paid.append(cost)
-        spent, taken, added = spent + cost.sum(), taken + len(picked), added + gained.sum()
-        most, again = _most(*worth.arrays, plates, least, budget, taken, upper, evaluated, state)
-        evaluations += again
-        bound = min(bound, added + most)
-    return Picks(
-        np.concatenate(picks), np.concatenate(gains), np.concatenate(paid), bound, evaluations
-    )
+    n_units = int(costs.unit.max(initial=-1)) + 1
+    limits = np.searchsorted(costs.unit[members], np.arange(n_units + 1))
+    return _take(
+        *worth.copy().arrays, plates, costs.each, costs.unit, costs.opening, members, limits,
+        budget * (1.0 + _ROUNDING), alone.copy(), start,
+    )  # fmt: skip
 
 
 @compiled
@@ -174,34 +143,32 @@ def _take(
     members: NDArray[np.int64],
     limits: NDArray[np.int64],
     budget: float,
-    until: float,
-    spent: float,
-    taken: int,
     upper: NDArray[np.float64],
-    evaluated: NDArray[np.int64],
-    state: NDArray[np.int8],
-    is_open: NDArray[np.bool_],
+    start: int,
 ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64], int]:
-    """Take plates until so much is spent; places, gains, costs, and plates evaluated again.
+    """Places taken, their gains and costs, and how many gains were worked out again.
 
-    `upper`, `evaluated`, `state`, `is_open` and `counts` are kept up to date.
+    `upper` is what each plate adds, or added at some time; it and `counts` are changed. Members of
+    unit u are at limits[u] to limits[u + 1].
     """
-    most = budget * (1.0 + _ROUNDING)
-    heap = [(0.0, np.int64(0)) for _ in range(0)]
-    cost = np.empty(len(plates))  # with the opening of the unit if it is not open
-    cheapest = np.inf
+    cost = each + opening  # of each plate as long as its unit is closed
+    is_open = np.zeros(len(limits), np.bool_)
+    is_taken = np.zeros(len(plates), np.bool_)
+    evaluated = np.zeros(len(plates), np.int64)  # plates taken when `upper` was worked out
+    heap = [(-np.inf, np.int64(start)) for _ in range(min(start + 1, 1))]
     for i in range(len(plates)):
-        cost[i] = each[i] + (0.0 if is_open[unit[i]] else opening)
-        cheapest = min(cheapest, each[i])
-        if state[i] == _WAITING and upper[i] > 0.0:
+        if upper[i] > 0.0:
             heap.append((-upper[i] / cost[i], np.int64(i)))
     heapify(heap)
-    picked, gains, paid = [np.int64(0)], [0.0], [0.0]  # after a first one that types them
-    evaluations = 0
-    while len(heap) and spent < until and spent + cheapest <= most:
+    places, gains, paid = np.empty(len(plates), np.int64), upper.copy(), cost.copy()
+    taken, spent, evaluations = 0, 0.0, 0
+    cheapest = each.min() if len(each) else 0.0
+    while len(heap) and spent + cheapest <= budget:
         key, i = heappop(heap)
-        if state[i] != _WAITING or key != -upper[i] / cost[i] or spent + cost[i] > most:
-            continue  # taken, or there is a better entry of it, or it does not fit
+        if is_taken[i] or spent + cost[i] > budget:
+            continue  # what does not fit now may still, by another entry, once its unit is open
+        if key != -upper[i] / cost[i] and key != -np.inf:
+            continue  # there is a newer entry of it
         if evaluated[i] != taken:
             upper[i] = gain_of(offsets, firsts, ends, weights, shares, counts, plates[i])
             evaluated[i] = taken
@@ -210,53 +177,14 @@ def _take(
                 heappush(heap, (-upper[i] / cost[i], i))
             continue
         count_plate(offsets, firsts, ends, shares, counts, plates[i])
-        state[i] = _TAKEN
+        is_taken[i] = True
+        places[taken], gains[taken], paid[taken] = i, upper[i], cost[i]
         taken += 1
         spent += cost[i]
-        picked.append(i)
-        gains.append(upper[i])
-        paid.append(cost[i])
-        if not is_open[unit[i]]:
+        if opening > 0.0 and not is_open[unit[i]]:
             is_open[unit[i]] = True
-            for at in range(limits[unit[i]], limits[unit[i] + 1]):  # these have become cheaper
-                j = members[at]
+            for j in members[limits[unit[i]] : limits[unit[i] + 1]]:  # these are cheaper now
                 cost[j] = each[j]
-                if state[j] == _WAITING and upper[j] > 0.0 and opening > 0.0:
+                if not is_taken[j] and upper[j] > 0.0:
                     heappush(heap, (-upper[j] / cost[j], j))
-    return np.array(picked[1:]), np.array(gains[1:]), np.array(paid[1:]), evaluations
-
-
-@compiled
-def _most(
-    offsets: NDArray[np.int64],
-    firsts: NDArray[np.uint32],
-    ends: NDArray[np.uint32],
-    weights: NDArray[np.float64],
-    shares: NDArray[np.float64],
-    counts: NDArray[np.uint8],
-    plates: NDArray[np.int64],
-    least: NDArray[np.float64],
-    budget: float,
-    taken: int,
-    upper: NDArray[np.float64],
-    evaluated: NDArray[np.int64],
-    state: NDArray[np.int8],
-) -> tuple[float, int]:
-    """Most that waiting plates could add if gains were additive; and plates evaluated again."""
-    heap = [(0.0, np.int64(0)) for _ in range(0)]
-    for i in range(len(plates)):
-        if state[i] == _WAITING and upper[i] > 0.0 and least[i] <= budget * (1.0 + _ROUNDING):
-            heap.append((-upper[i] / least[i], np.int64(i)))
-    heapify(heap)
-    total, left, evaluations = 0.0, budget * (1.0 + _ROUNDING), 0
-    while len(heap) and left > 0.0:
-        _, i = heappop(heap)
-        if evaluated[i] != taken:
-            upper[i] = gain_of(offsets, firsts, ends, weights, shares, counts, plates[i])
-            evaluated[i] = taken
-            evaluations += 1
-            heappush(heap, (-upper[i] / least[i], i))
-            continue
-        total += upper[i] * min(left / least[i], 1.0)
-        left -= least[i]
-    return total, evaluations
+    return places[:taken], gains[:taken], paid[:taken], evaluations
