@@ -23,7 +23,7 @@ from platecover.coverage.map_cells import KEPT_ORDER, MapCells, map_cells
 from platecover.coverage.scan_wishes import Wishes
 from platecover.coverage.timeline import UNDATED
 
-MOST_BINS = 600_000_000  # our limit: a byte each, and eight for each cell and span
+MOST_BINS = 160_000_000  # our limit: six bytes each
 _CHUNK = 20_000  # exposures whose cells are cut anew at once
 _NOWHERE = -1  # layer of an exposure that fills no bin
 
@@ -134,7 +134,7 @@ def plate_bins(
     """
     n_cells = BASE_CELLS << (2 * wishes.order)
     n_spans = len(spans.labels)
-    n_classes = len(wishes.magnitude_limits) + 1 if wishes.depth_classes else 1
+    n_classes = len(wishes.factors_of_classes)
     count = n_cells * n_spans * n_classes
     if count > MOST_BINS:
         raise QueryError(

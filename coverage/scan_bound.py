@@ -25,7 +25,7 @@ GOOD_ENOUGH = 0.97  # of the bound: a choice with so much of it needs no better 
 _STEPS = 12
 _FIRST_MIX = 16.0  # the choice is good already, so that little is mixed into it at a time
 _MOST_ENTRIES = 800_000_000  # bins of plates looked at in all, about 1 s of work
-_MOST_BINS = 60_000_000  # for which there is memory: 20 bytes each
+_MOST_BINS = 60_000_000  # for which there is memory: 12 bytes each
 _WORTH_A_THREAD = 5_000  # plates
 _ROUNDING = 1e-9  # sums in another order differ by less, relatively
 
@@ -144,13 +144,12 @@ def _set_prices(
     counts: NDArray[np.uint8],
     mixed: NDArray[np.float32],
     shares: NDArray[np.float64],
-    weights: NDArray[np.float64],
+    weights: NDArray[np.float32],
     prices: NDArray[np.float64],
 ) -> float:
     """Price one more plate in each bin; returns the most by which worth can exceed the prices."""
     last = len(shares) - 1
     excess = 0.0
-    weight_at = 0
     for at in range(len(counts)):
         number = counts[at] + np.float64(mixed[at])
         whole = min(int(number), last)
@@ -161,9 +160,6 @@ def _set_prices(
             if shares[count] <= price:
                 break
             above += shares[count] - price
-        excess += above * weights[weight_at]
-        prices[at] = price * weights[weight_at]
-        weight_at += 1
-        if weight_at == len(weights):
-            weight_at = 0
+        excess += above * weights[at]
+        prices[at] = price * weights[at]
     return excess

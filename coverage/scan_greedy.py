@@ -12,6 +12,7 @@ then, `scan_bound` tells.
 
 from dataclasses import dataclass
 from heapq import heapify, heappop, heappush
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -133,7 +134,7 @@ def _take(
     offsets: NDArray[np.int64],
     firsts: NDArray[np.uint32],
     ends: NDArray[np.uint32],
-    weights: NDArray[np.float64],
+    weights: NDArray[np.float32],
     shares: NDArray[np.float64],
     counts: NDArray[np.uint8],
     plates: NDArray[np.int64],
@@ -155,13 +156,14 @@ def _take(
     is_open = np.zeros(len(limits), np.bool_)
     is_taken = np.zeros(len(plates), np.bool_)
     evaluated = np.zeros(len(plates), np.int64)  # plates taken when `upper` was worked out
-    heap = [(-np.inf, np.int64(start)) for _ in range(min(start + 1, 1))]
+    heap: list[tuple[float, Any]] = [(-np.inf, np.int64(start)) for _ in range(min(start + 1, 1))]
     for i in range(len(plates)):
         if upper[i] > 0.0:
             heap.append((-upper[i] / cost[i], np.int64(i)))
     heapify(heap)
     places, gains, paid = np.empty(len(plates), np.int64), upper.copy(), cost.copy()
-    taken, spent, evaluations = 0, 0.0, 0
+    taken, evaluations = 0, 0
+    spent: float = 0.0
     cheapest = each.min() if len(each) else 0.0
     while len(heap) and spent + cheapest <= budget:
         key, i = heappop(heap)

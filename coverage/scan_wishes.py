@@ -114,6 +114,13 @@ class Wishes:
         1.0,
         "Weight of any place before fields and requests; 0: nothing counts but these.",
     )
+    class_weights: tuple[float, ...] = _wish(
+        "worth",
+        (1.0, 1.0, 1.0, 1.0),
+        "Factor of each depth class, the shallowest first. Equal ones take wide fields first and"
+        " deep ones as these fill up; a square degree that shows more stars may be worth more to"
+        " you, say [1, 2, 4, 8].",
+    )
     undated: float = _wish(
         "worth",
         0.5,
@@ -182,6 +189,11 @@ class Wishes:
     )
     separators: str = _wish("shelves", "/.,;:| ", "Characters that part a shelf text.")
     hours: float = _wish("day", 6.0, "Hours of work in a day, for budgets in days and for 'day'.")
+
+    @property
+    def factors_of_classes(self) -> tuple[float, ...]:
+        """Factor of each depth class that is told apart."""
+        return self.class_weights if self.depth_classes else (1.0,)
 
 
 def share_steps(shares: float | tuple[float, ...]) -> tuple[float, ...]:

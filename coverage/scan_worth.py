@@ -7,6 +7,7 @@ floating point too, since terms are always added in the same order and rounding 
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,8 +26,8 @@ class Worth:
     Attributes
     ----------
     bins : PlateBins
-    weights : float64, shape (bins.in_class,)
-        Of each bin of a depth class, the same in every class.
+    weights : float32, shape (bins.count,)
+        Of each bin.
     shares : float64, shape (k,)
         What the first, second, ... plate of a bin adds; further ones add what the last one does.
     counts : uint8, shape (bins.count,)
@@ -34,24 +35,31 @@ class Worth:
     """
 
     bins: PlateBins
-    weights: NDArray[np.float64]
+    weights: NDArray[np.float32]
     shares: NDArray[np.float64]
     counts: NDArray[np.uint8]
 
     @classmethod
     def of_nothing(
-        cls, bins: PlateBins, weights: NDArray[np.float64], shares: tuple[float, ...]
+        cls,
+        bins: PlateBins,
+        weights: NDArray[np.float64],
+        class_weights: tuple[float, ...],
+        shares: tuple[float, ...],
     ) -> "Worth":
-        """The worth of no plates."""
+        """The worth of no plates; `weights` of cells in spans, a factor for each depth class."""
+        of_bins = np.empty((len(class_weights), bins.in_class), dtype=np.float32)
+        for of_class, factor in zip(of_bins, class_weights, strict=True):
+            np.multiply(weights.ravel(), factor, out=of_class, casting="same_kind")
         counts = np.zeros(bins.count, dtype=np.uint8)
-        return cls(bins, np.ascontiguousarray(weights.ravel()), np.array(shares), counts)
+        return cls(bins, of_bins.ravel(), np.array(shares), counts)
 
     def copy(self) -> "Worth":
         """The same state, to be changed by itself."""
         return replace(self, counts=self.counts.copy())
 
     @property
-    def arrays(self) -> tuple[NDArray[np.generic], ...]:
+    def arrays(self) -> tuple[Any, Any, Any, Any, Any, Any]:
         """What compiled functions take: runs of plates, weights, shares, counts."""
         bins = self.bins
         return bins.offsets, bins.firsts, bins.ends, self.weights, self.shares, self.counts
@@ -69,7 +77,7 @@ class Worth:
     ) -> NDArray[np.float64]:
         """Scan plates in order; returns what each adds.
 
-        `added`, of the shape of `weights`, gets what they add in each bin, over all classes.
+        `added`, shape (bins.in_class,), gets what they add in each cell and span.
         """
         into = np.zeros(0) if added is None else added
         return _add(*self.arrays, plates, into)
@@ -80,7 +88,7 @@ def gain_of(
     offsets: NDArray[np.int64],
     firsts: NDArray[np.uint32],
     ends: NDArray[np.uint32],
-    weights: NDArray[np.float64],
+    weights: NDArray[np.float32],
     shares: NDArray[np.float64],
     counts: NDArray[np.uint8],
     plate: int,
@@ -88,10 +96,8 @@ def gain_of(
     """What one plate would add."""
     total = 0.0
     for run in range(offsets[plate], offsets[plate + 1]):
-        first, end = np.int64(firsts[run]), np.int64(ends[run])
-        before = first - first % len(weights)  # bins of the classes before
-        for at in range(first, end):
-            total += weights[at - before] * shares[counts[at]]
+        for at in range(np.int64(firsts[run]), np.int64(ends[run])):
+            total += weights[at] * shares[counts[at]]
     return total
 
 
@@ -117,7 +123,7 @@ def _gains(
     offsets: NDArray[np.int64],
     firsts: NDArray[np.uint32],
     ends: NDArray[np.uint32],
-    weights: NDArray[np.float64],
+    weights: NDArray[np.float32],
     shares: NDArray[np.float64],
     counts: NDArray[np.uint8],
     plates: NDArray[np.int64],
@@ -133,7 +139,7 @@ def _add(
     offsets: NDArray[np.int64],
     firsts: NDArray[np.uint32],
     ends: NDArray[np.uint32],
-    weights: NDArray[np.float64],
+    weights: NDArray[np.float32],
     shares: NDArray[np.float64],
     counts: NDArray[np.uint8],
     plates: NDArray[np.int64],
@@ -146,8 +152,8 @@ def _add(
         if len(added):
             for run in range(offsets[plate], offsets[plate + 1]):
                 first, end = np.int64(firsts[run]), np.int64(ends[run])
-                before = first - first % len(weights)
+                before = first - first % len(added)  # bins of the classes before
                 for at in range(first, end):
-                    added[at - before] += weights[at - before] * shares[counts[at]]
+                    added[at - before] += weights[at] * shares[counts[at]]
         count_plate(offsets, firsts, ends, shares, counts, plate)
     return gains

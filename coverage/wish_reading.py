@@ -63,9 +63,13 @@ def read_wishes(path: Path) -> Wishes:
         if read.get(key):
             read[key] = str(path.parent / read[key])
     wishes = Wishes(**read)
-    if len(wishes.magnitude_limits) != len(wishes.scale_limits_arcsec_per_mm):
+    classes = len(wishes.magnitude_limits) + 1
+    if len(wishes.scale_limits_arcsec_per_mm) != classes - 1:
         what = "[bins] magnitude_limits and scale_limits_arcsec_per_mm must be equally many"
         raise _refusal(path, wishes.magnitude_limits, what)
+    if len(wishes.class_weights) != classes:
+        what = f"[worth] class_weights must be {classes}, one more than [bins] magnitude_limits"
+        raise _refusal(path, wishes.class_weights, what)
     return wishes
 
 
@@ -147,6 +151,10 @@ def _shares(key: str, value: Any) -> float | tuple[float, ...]:
     return shares
 
 
+def _weights(key: str, value: Any) -> tuple[float, ...]:
+    return tuple(number_between(key, each, 0.0, _LARGEST_WEIGHT) for each in _list(key, value))
+
+
 _YEAR = _integer(0, _LAST_YEAR)
 _WEIGHT = _number(0.0, _LARGEST_WEIGHT)
 _MINUTES = _number(0.0, _LONGEST_MIN)
@@ -218,6 +226,7 @@ _CHECKS: dict[str, Check] = {
     "techniques": _techniques,
     "shares": _shares,
     "everywhere": _WEIGHT,
+    "class_weights": _weights,
     "undated": _WEIGHT,
     "map": _text,
     "moc": _text,
