@@ -243,7 +243,7 @@ def _fill_runs(
             while first < end:  # coarse cell by coarse cell at the ends, all at once between
                 cell = first >> shift
                 if cell != held_cell:
-                    held_cell, held = cell, 0
+                    held_cell, held = cell, np.int64(0)
                 stop = min(end, (cell + 1) << shift)
                 before = held
                 held += stop - first

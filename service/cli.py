@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from importlib import import_module
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from platecover.coverage.errors import PlatecoverError, QueryError
 from platecover.coverage.filter_table import FILTERS, UNKNOWN
@@ -23,10 +23,10 @@ from platecover.coverage.map_quantities import QUANTITIES
 if TYPE_CHECKING:
     Adder = argparse._SubParsersAction["_Parser"]
 
-# The names of `formats.ROW_FORMATS` and `formats.EPOCH_FORMATS`: help is to come up at once, so
-# that nothing heavy is imported before a command runs.
+# The names of `formats.ROW_FORMATS`, `EPOCH_FORMATS` and `plan_formats.PLAN_FORMATS`: help is to
+# come up at once, so that nothing heavy is imported before a command runs.
 _ROW_FORMATS = ("table", "csv", "ecsv", "votable", "json", "parquet")
-_EPOCH_FORMATS = ("table", "csv", "json")
+_EPOCH_FORMATS = _PLAN_FORMATS = ("table", "csv", "json")
 
 _NEGATIVE_NUMBER = re.compile(r"-(\d|\.\d|inf|nan)", re.IGNORECASE)
 _INTERRUPTED = 130  # what shells say of a program that was stopped by Ctrl-C
@@ -87,6 +87,15 @@ class _Parser(argparse.ArgumentParser):
         sys.exit(_complain(f"{message}\nsee `{self.prog} --help`", 2))
 
 
+class _ShowWishes(argparse.Action):
+    """Print the wishes of `plan` and leave, whatever else is missing."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> NoReturn:
+        """Print them."""
+        sys.stdout.write(import_module("platecover.coverage.scan_wishes").wishes_text())
+        parser.exit()
+
+
 def _on_use(name: str, module: str = "commands") -> Callable[[argparse.Namespace], None]:
     """A function of a module of ours, imported when it runs: numba and astropy take a second."""
 
@@ -131,6 +140,7 @@ def _parser() -> _Parser:
     _add_epochs(adder)
     _add_map(adder)
     _add_moc(adder)
+    _add_plan(adder)
     return parser
 
 
@@ -310,6 +320,35 @@ def _add_moc(adder: "Adder") -> None:
     command.add_argument("--out", required=True, type=_written_path, metavar="FILE",
                          help="file to write: .fits, .txt (ASCII) or .json")  # fmt: skip
     command.set_defaults(run=_on_use("moc"))
+
+
+def _add_plan(adder: "Adder") -> None:
+    command = _command(
+        adder,
+        "plan",
+        "which plates to scan next, within a budget",
+        """
+        platecover plan --archive plates --budget "300 plates"
+        platecover plan --archive plates --budget "5 days" --wishes wishes.toml --plot gain.png
+        platecover plan --archive plates --budget "6 hours" --series QN --format csv --out day.csv
+        platecover plan --show-wishes > wishes.toml
+        """,
+    )
+    _add_archive(command)
+    command.add_argument("--budget", required=True, metavar="TEXT",
+                         help="'300 plates', '6 hours' or '5 days'")  # fmt: skip
+    command.add_argument("--wishes", type=_path, metavar="FILE",
+                         help="TOML file: what is worth how much, and takes how long")  # fmt: skip
+    command.add_argument("--show-wishes", action=_ShowWishes, nargs=0,
+                         help="print all wishes, explained, with their defaults")  # fmt: skip
+    _add_filters(command, with_certainty=False)
+    command.add_argument("--format", choices=_PLAN_FORMATS, default="table",
+                         help="form of the plan (default: table)")  # fmt: skip
+    command.add_argument("--out", type=_path, metavar="FILE",
+                         help="write it to a file instead of the terminal")  # fmt: skip
+    command.add_argument("--plot", type=_written_path, metavar="FILE",
+                         help="draw worth added as well: .png, .svg or .pdf")  # fmt: skip
+    command.set_defaults(run=_on_use("plan", "plan_command"))
 
 
 def _command(

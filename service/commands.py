@@ -40,7 +40,7 @@ def cone(options: argparse.Namespace) -> None:
         )
     archive = Archive.open(options.archive)
     region = Region.circle(options.ra.strip(), options.dec.strip(), options.radius.strip())
-    filters = _filters(options)
+    filters = filters_of(options)
     rows = archive.rows(region, **filters)
     about = {"query": {"region": region.text, **filters}, "edition": archive.edition.number}
     for piece in ROW_FORMATS[options.format](rows, about, None):
@@ -51,13 +51,13 @@ def epochs(options: argparse.Namespace) -> None:
     """Print, and draw if asked, the epoch histogram of a region."""
     archive = Archive.open(options.archive)
     region = Region.parse(" ".join(word.strip() for word in options.region))
-    filters = _filters(options)
+    filters = filters_of(options)
     answer = archive.epochs(region, options.bin.strip(), **filters)
     if options.plot is not None:
         from platecover.coverage.plots import plot_epochs  # heavy, and wanted here alone
 
         said = "".join(f", {name} {', '.join(values)}" for name, values in filters.items())
-        source = f"{_source(archive)}."
+        source = f"{source_of(archive)}."
         plot_epochs(answer, f"Plates of {region.text}{said}", source, options.plot)
         print(f"wrote {options.plot}", file=sys.stderr)
     sys.stdout.buffer.write(EPOCH_FORMATS[options.format](answer))
@@ -71,20 +71,20 @@ def map_sky(options: argparse.Namespace) -> None:
         what = f"{options.out}: a map is written to a file ending in {known}"
         raise QueryError("out", str(options.out), what)
     archive = Archive.open(options.archive)
-    filters = _filters(options)
+    filters = filters_of(options)
     values = archive.sky_map(options.show, options.order.strip(), **filters)
     said = "; ".join(f"{name} {', '.join(given)}" for name, given in filters.items())
     try:
         if form == "fits":
             selection = said or "all exposures"
-            options.out.write_bytes(map_fits(values, options.show, selection, _source(archive)))
+            options.out.write_bytes(map_fits(values, options.show, selection, source_of(archive)))
         else:
             from platecover.coverage.map_plots import plot_map  # heavy, and wanted here alone
 
             described = QUANTITIES[options.show].description
             title = f"{described[0].upper()}{described[1:]}{f' ({said})' if said else ''}"
             order = int(options.order)
-            plot_map(values, order, options.show, title, _source(archive), options.out, form)
+            plot_map(values, order, options.show, title, source_of(archive), options.out, form)
     except OSError as fault:
         what = f"{options.out}: cannot be written ({fault.strerror or fault})"
         raise QueryError("out", str(options.out), what) from None
@@ -100,7 +100,7 @@ def _described_map(values: NDArray[np.float64], quantity: str) -> str:
     return f"{quantity} from {known.min():.6g} to {known.max():.6g} over {share}"
 
 
-def _source(archive: Archive) -> str:
+def source_of(archive: Archive) -> str:
     """Observatory, edition and date, as a line under a plot."""
     summary = archive.edition.summary
     name, built = summary["observatory"]["name"], summary["built"][:10]
@@ -110,7 +110,7 @@ def _source(archive: Archive) -> str:
 def moc(options: argparse.Namespace) -> None:
     """Write the union MOC of a selection."""
     check_moc_path(options.out)
-    moc = Archive.open(options.archive).moc(options.order.strip(), **_filters(options))
+    moc = Archive.open(options.archive).moc(options.order.strip(), **filters_of(options))
     try:
         write_moc(moc, options.out)
     except OSError as fault:
@@ -177,7 +177,7 @@ def _taken_port(host: str, port: str | None) -> socket.socket:
     return listening_socket(host, number)
 
 
-def _filters(options: argparse.Namespace) -> dict[str, Any]:
+def filters_of(options: argparse.Namespace) -> dict[str, Any]:
     """The filters that were given, by Python keyword."""
     given = {each.keyword: getattr(options, each.keyword, None) for each in FILTERS}
     return {
