@@ -4,9 +4,8 @@ from typing import Any
 
 import numpy as np
 
-from platecover.coverage.constellations import chequers, names
+from platecover.coverage.constellations import names, numbers_at
 from platecover.coverage.directions import ra_dec_deg
-from platecover.coverage.equinox import b1875_rotation
 from platecover.coverage.healpix_cells import cell_centres
 from platecover.coverage.scan_plan import ScanPlan
 
@@ -34,7 +33,7 @@ def areas_gaining_most(plan: ScanPlan, most: int = _SHOWN) -> list[dict[str, Any
     centres = cell_centres(plan.wishes.order, cells)
     gained = plan.gained[:, cells]
     latin = list(names().values())
-    of_cell = _constellation_of(centres)
+    of_cell = numbers_at(centres)
     n_spans = len(gained)
     key = of_cell * n_spans + np.arange(n_spans)[:, None]
     totals = np.bincount(key.ravel(), gained.ravel(), len(latin) * n_spans)
@@ -56,15 +55,6 @@ def areas_gaining_most(plan: ScanPlan, most: int = _SHOWN) -> list[dict[str, Any
             }
         )
     return found
-
-
-def _constellation_of(vectors: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
-    """Place in the alphabet of abbreviations of the constellation of ICRS unit vectors."""
-    sky = chequers()
-    ra, dec = ra_dec_deg(vectors @ b1875_rotation().T)
-    column = np.searchsorted(sky.ra_deg, ra, side="right") - 1
-    row = np.minimum(np.searchsorted(sky.dec_deg, dec, side="right") - 1, len(sky.dec_deg) - 2)
-    return np.asarray(sky.number[row, column])
 
 
 def _place_text(ra_deg: float, dec_deg: float) -> str:
