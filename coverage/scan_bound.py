@@ -24,10 +24,11 @@ from platecover.coverage.work_force import cores
 GOOD_ENOUGH = 0.97  # of the bound: a choice with so much of it needs no better bound
 _STEPS = 12
 _FIRST_MIX = 16.0  # the choice is good already, so that little is mixed into it at a time
-_MOST_ENTRIES = 800_000_000  # bins of plates looked at in all, about 1 s of work
-_MOST_BINS = 60_000_000  # for which there is memory: 12 bytes each
+_MOST_ENTRIES = 1_000_000_000  # bins of plates looked at in all, about 1 s of work
+_PRICED_AS = 4  # times the work for an entry that a bin takes at each step
 _WORTH_A_THREAD = 5_000  # plates
 _ROUNDING = 1e-9  # sums in another order differ by less, relatively
+_PRICE_ROUNDING = 1e-6  # prices of single precision by less
 
 
 def upper_bound(
@@ -62,13 +63,12 @@ def upper_bound(
         return 0.0
     costs = costs[wanted]
     bound, _ = _bought(alone[wanted], costs, budget)
-    if worth.bins.count > _MOST_BINS:
-        return bound * (1.0 + _ROUNDING)
     bins, plates = worth.bins, plates[wanted]
     runs = slice(int(bins.offsets[plates].min()), int(bins.offsets[plates + 1].max()))
-    entries = int((bins.ends[runs] - bins.firsts[runs]).sum(dtype=np.int64)) + 1
+    entries = int((bins.ends[runs] - bins.firsts[runs]).sum(dtype=np.int64))
+    entries += _PRICED_AS * bins.count
     mixed = np.zeros(bins.count, dtype=np.float32)  # plates in each bin, in parts
-    prices = np.empty(bins.count)
+    prices = np.empty(bins.count, dtype=np.float32)
     amount = np.isin(wanted, chosen).astype(np.float64)
     share = 1.0
     for step in range(min(_STEPS, _MOST_ENTRIES // entries) + 1):
@@ -79,7 +79,7 @@ def upper_bound(
         if gained >= GOOD_ENOUGH * bound:
             break
         share = 1.0 / (step + _FIRST_MIX)
-    return bound * (1.0 + _ROUNDING)
+    return bound * (1.0 + _PRICE_ROUNDING)
 
 
 def _bought(
@@ -94,7 +94,7 @@ def _bought(
 
 
 def _sums(
-    bins: PlateBins, prices: NDArray[np.float64], plates: NDArray[np.int64]
+    bins: PlateBins, prices: NDArray[np.float32], plates: NDArray[np.int64]
 ) -> NDArray[np.float64]:
     """Price of all bins of each plate."""
     parts = np.array_split(plates, min(cores(), len(plates) // _WORTH_A_THREAD + 1))
@@ -108,7 +108,7 @@ def _sum_prices(
     offsets: NDArray[np.int64],
     firsts: NDArray[np.uint32],
     ends: NDArray[np.uint32],
-    prices: NDArray[np.float64],
+    prices: NDArray[np.float32],
     plates: NDArray[np.int64],
 ) -> NDArray[np.float64]:
     sums = np.zeros(len(plates))
@@ -145,7 +145,7 @@ def _set_prices(
     mixed: NDArray[np.float32],
     shares: NDArray[np.float64],
     weights: NDArray[np.float32],
-    prices: NDArray[np.float64],
+    prices: NDArray[np.float32],
 ) -> float:
     """Price one more plate in each bin; returns the most by which worth can exceed the prices."""
     last = len(shares) - 1
