@@ -1,8 +1,9 @@
 """The archive as Python sees it: one object, thin methods, each an answer."""
 
 import os
+from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -23,6 +24,10 @@ from platecover.coverage.target_pairs import pairs_table
 from platecover.coverage.time_moc import time_moc, undated_count
 from platecover.coverage.union_moc import union_moc
 from platecover.coverage.value_checks import number_between
+
+if TYPE_CHECKING:
+    from platecover.coverage.scan_plan import ScanPlan
+    from platecover.coverage.scan_wishes import Wishes
 
 
 class Archive:
@@ -232,6 +237,42 @@ class Archive:
             If the quantity is not known or the order impossible.
         """
         return sky_map(self.edition, quantity, order, filters)
+
+    def scan_plan(
+        self,
+        budget: str,
+        wishes: "str | os.PathLike[str] | Wishes | None" = None,
+        today: date | None = None,
+        **filters: Any,
+    ) -> "ScanPlan":
+        """Plan what to scan next.
+
+        Parameters
+        ----------
+        budget : str
+            Such as '300 plates', '6 hours' or '5 days'.
+        wishes : path or scan_wishes.Wishes, optional
+            What is worth how much and takes how long; without it the defaults.
+        today : datetime.date, optional
+            From which requests are pressing; the computer's date if not given.
+        **filters
+            See the class; not `certainty`. A plate may be planned if any exposure passes.
+
+        Raises
+        ------
+        QueryError
+            If the budget, a wish or a filter is at fault.
+        """
+        # planning is wanted by few: a service that never plans stays small without it
+        from platecover.coverage.scan_plan import scan_plan
+        from platecover.coverage.scan_wishes import Wishes
+        from platecover.coverage.wish_reading import read_wishes
+
+        if wishes is None:
+            wishes = Wishes()
+        elif not isinstance(wishes, Wishes):
+            wishes = read_wishes(Path(wishes))
+        return scan_plan(self.edition, budget, wishes, filters, today)
 
     def plate_record(self, designation: str) -> dict[str, Any]:
         """All that is known of one plate, as `plate_record.plate_record` describes it.

@@ -112,12 +112,17 @@ def contains(short: str, vectors: NDArray[np.float64]) -> NDArray[np.bool_]:
 
     The E-terms that directions of FK4 carry are left out: below 0.35 arcsec.
     """
+    return np.asarray(numbers_at(vectors) == list(names()).index(short))
+
+
+def numbers_at(vectors: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Place in `names` of the constellations that ICRS unit vectors of shape (n, 3) are in."""
     sky = chequers()
     ra, dec = ra_dec_deg(vectors @ b1875_rotation().T)
     column = np.searchsorted(sky.ra_deg, ra, side="right") - 1
     row = np.searchsorted(sky.dec_deg, dec, side="right") - 1
     row = np.minimum(row, len(sky.dec_deg) - 2)  # the pole itself
-    return np.asarray(sky.number[row, column] == list(names()).index(short))
+    return np.asarray(sky.number[row, column])
 
 
 def area_sr(short: str) -> float:

@@ -4,37 +4,29 @@ Exit status: 0 done (an answer without rows too), 1 a value, file or archive at 
 2 wrong usage.
 """
 
-import argparse
 import gc
 import io
 import os
-import re
 import sys
-from collections.abc import Callable, Sequence
-from importlib import import_module
+from collections.abc import Sequence
 from importlib.metadata import version
-from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import NoReturn
 
 from platecover.coverage.errors import PlatecoverError, QueryError
-from platecover.coverage.filter_table import FILTERS, UNKNOWN
-from platecover.coverage.map_quantities import QUANTITIES
-
-if TYPE_CHECKING:
-    Adder = argparse._SubParsersAction["_Parser"]
-
-# The names of `formats.ROW_FORMATS` and `formats.EPOCH_FORMATS`: help is to come up at once, so
-# that nothing heavy is imported before a command runs.
-_ROW_FORMATS = ("table", "csv", "ecsv", "votable", "votable-binary2", "json", "parquet")
-_EPOCH_FORMATS = ("table", "csv", "json")
-
-_NEGATIVE_NUMBER = re.compile(r"-(\d|\.\d|inf|nan)", re.IGNORECASE)
-_INTERRUPTED = 130  # what shells say of a program that was stopped by Ctrl-C
-
-_REGION_HELP = (
-    "circle RA DEC RADIUS | range RA1 RA2 DEC1 DEC2 | polygon RA1 DEC1 RA2 DEC2 ... |"
-    " constellation NAME | moc FILE | all; decimal degrees, ICRS; quoted or as separate words"
+from platecover.service.archive_parsers import (
+    add_build,
+    add_cone,
+    add_demo,
+    add_epochs,
+    add_map,
+    add_moc,
+    add_serve,
+    add_targets,
 )
+from platecover.service.parser_parts import NEGATIVE_NUMBER, Parser, complain
+from platecover.service.planning_parsers import add_plan
+
+_INTERRUPTED = 130  # what shells say of a program that was stopped by Ctrl-C
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -45,32 +37,25 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")  # file names may hold any bytes
     # argparse would take -1e-5 or -nan for an option; with a blank before it, it does not
-    words = [f" {word}" if _NEGATIVE_NUMBER.match(word) else word for word in words]
-    options = _parser().parse_args(words)
+    words = [f" {word}" if NEGATIVE_NUMBER.match(word) else word for word in words]
+    options = parser().parse_args(words)
     try:
         options.run(options)
         sys.stdout.flush()
         status = 0
     except QueryError as fault:
-        status = _complain(str(fault), 2 if fault.usage else 1)
+        status = complain(str(fault), 2 if fault.usage else 1)
     except PlatecoverError as fault:
-        status = _complain(str(fault), 1)
+        status = complain(str(fault), 1)
     except BrokenPipeError:  # the reader, such as `head`, has seen enough
         _drop_output()
         status = 0
     except OSError as fault:
-        status = _complain(f"{fault.filename or 'output'}: {fault.strerror or fault}", 1)
+        status = complain(f"{fault.filename or 'output'}: {fault.strerror or fault}", 1)
     except KeyboardInterrupt:
-        status = _complain("interrupted; what was in place before is unchanged", _INTERRUPTED)
+        status = complain("interrupted; what was in place before is unchanged", _INTERRUPTED)
     gc.freeze()  # else Python looks through all that was imported before it leaves: 0.2 s
     sys.exit(status)
-
-
-def _complain(fault: str, status: int) -> int:
-    """Say what is wrong, in one or two lines, whatever a file or a cell is called."""
-    lines = ("".join(c if c.isprintable() else "?" for c in line) for line in fault.split("\n"))
-    print("platecover: " + "\n  ".join(lines), file=sys.stderr)
-    return status
 
 
 def _drop_output() -> None:
@@ -79,44 +64,9 @@ def _drop_output() -> None:
         os.dup2(nowhere.fileno(), sys.stdout.fileno())
 
 
-class _Parser(argparse.ArgumentParser):
-    """A parser whose errors are two lines: what is wrong, and where to read more."""
-
-    def error(self, message: str) -> NoReturn:
-        """Complain of wrong usage and leave."""
-        sys.exit(_complain(f"{message}\nsee `{self.prog} --help`", 2))
-
-
-def _on_use(name: str, module: str = "commands") -> Callable[[argparse.Namespace], None]:
-    """A function of a module of ours, imported when it runs: numba and astropy take a second."""
-
-    def run(options: argparse.Namespace) -> None:
-        gc.disable()  # imports leave no garbage: looking for it takes a fifth of their time
-        found = import_module(f"platecover.service.{module}")
-        gc.enable()
-        getattr(found, name)(options)
-
-    return run
-
-
-def _written_path(word: str) -> Path:
-    """A path of something to write: UTF-8, since the libraries that write know no other."""
-    path = _path(word)
-    try:
-        str(path).encode()
-    except UnicodeEncodeError:
-        raise argparse.ArgumentTypeError("the name is not UTF-8 text; take another") from None
-    return path
-
-
-def _path(word: str) -> Path:
-    """A path as it was given: without the blank that `main` puts before `-1.fits`."""
-    return Path(word[1:] if word[:1] == " " and _NEGATIVE_NUMBER.match(word[1:]) else word)
-
-
-def _parser() -> _Parser:
+def parser() -> Parser:
     """Build the parser of all commands."""
-    parser = _Parser(
+    parser = Parser(
         prog="platecover",
         allow_abbrev=False,
         description="Which photographic plates of an archive show a place in the sky, and when.",
@@ -124,275 +74,16 @@ def _parser() -> _Parser:
     )
     parser.add_argument("--version", action="version", version=version("platecover"))
     adder = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    _add_demo(adder)
-    _add_build(adder)
-    _add_serve(adder)
-    _add_cone(adder)
-    _add_epochs(adder)
-    _add_map(adder)
-    _add_moc(adder)
-    _add_targets(adder)
+    add_demo(adder)
+    add_build(adder)
+    add_serve(adder)
+    add_cone(adder)
+    add_epochs(adder)
+    add_map(adder)
+    add_moc(adder)
+    add_targets(adder)
+    add_plan(adder)
     return parser
-
-
-def _add_demo(adder: "Adder") -> None:
-    command = _command(
-        adder,
-        "demo",
-        "make the archive of an invented observatory, ask it something and serve it",
-        """
-        platecover demo
-        platecover demo --dir /tmp/invented --no-serve
-        """,
-    )
-    command.add_argument(
-        "--dir",
-        type=_written_path,
-        default=Path("platecover-demo"),
-        metavar="DIR",
-        help="folder for logs and archive (default: ./platecover-demo); an earlier demo there is"
-        " rebuilt",
-    )
-    command.add_argument("--no-serve", action="store_true", help="stop after the answer")
-    command.add_argument("--port", metavar="N",
-                         help="port to serve on (default: 8080 or the next free one)")  # fmt: skip
-    command.set_defaults(run=_on_use("demo"))
-
-
-def _add_build(adder: "Adder") -> None:
-    command = _command(
-        adder,
-        "build",
-        "read plate logs into a new edition of an archive",
-        """
-        platecover build patrol.csv zones.ecsv --observatory observatory.toml --archive plates
-        platecover build logs/*.csv --observatory observatory.toml --archive plates --strict
-        """,
-    )
-    command.add_argument(
-        "logs",
-        nargs="+",
-        type=_path,
-        metavar="LOG",
-        help="plate log: CSV, ECSV, VOTable, FITS or Parquet; name all of them",
-    )
-    command.add_argument(
-        "--observatory",
-        required=True,
-        type=_path,
-        metavar="FILE",
-        help="observatory file (TOML): stations and series",
-    )
-    _add_archive(command)
-    command.add_argument(
-        "--strict", action="store_true", help="write nothing if any row has to be set aside"
-    )
-    command.add_argument("--allow-removed", action="store_true",
-                         help="let plates vanish that the current edition has")  # fmt: skip
-    command.set_defaults(run=_on_use("build", "build_command"))
-
-
-def _add_serve(adder: "Adder") -> None:
-    command = _command(
-        adder,
-        "serve",
-        "serve an archive over HTTP, until stopped",
-        """
-        platecover serve --archive plates
-        platecover serve --archive plates --host 0.0.0.0 --port 80 --settings service.toml
-        """,
-    )
-    _add_archive(command)
-    command.add_argument("--host", default="127.0.0.1", metavar="HOST",
-                         help="address to serve on (default: 127.0.0.1, this machine)")  # fmt: skip
-    command.add_argument("--port", default="8080", metavar="N",
-                         help="port (default: 8080; 0 takes a free one)")  # fmt: skip
-    command.add_argument("--workers", default="2", metavar="N",
-                         help="processes that answer (default: 2)")  # fmt: skip
-    command.add_argument("--settings", type=_path, metavar="FILE",
-                         help="TOML file of limits and of the columns to show")  # fmt: skip
-    command.set_defaults(run=_on_use("serve"))
-
-
-def _add_cone(adder: "Adder") -> None:
-    command = _command(
-        adder,
-        "cone",
-        "exposures that show a place, or any of a circle about it",
-        """
-        platecover cone --archive plates 83.63 22.01 0
-        platecover cone --archive plates 83.63 -5.4 0.5 --series QN,WM --from 1900 --to 1910-06
-        platecover cone --archive plates 83.63 22.01 0 --certainty sure --format csv > rows.csv
-        """,
-    )
-    _add_archive(command)
-    for name, text in (("ra", "right ascension"), ("dec", "declination"), ("radius", "radius")):
-        command.add_argument(name, metavar=name.upper(), help=f"{text}, decimal degrees, ICRS")
-    _add_filters(command, with_certainty=True)
-    command.add_argument("--format", choices=_ROW_FORMATS, default="table",
-                         help="form of the rows (default: table)")  # fmt: skip
-    command.set_defaults(run=_on_use("cone"))
-
-
-def _add_epochs(adder: "Adder") -> None:
-    command = _command(
-        adder,
-        "epochs",
-        "when a region was photographed: a histogram of years",
-        """
-        platecover epochs --archive plates circle 83.63 22.01 1 --bin decade
-        platecover epochs --archive plates "constellation Ori" --plot orion.png
-        platecover epochs --archive plates range 350 10 -5 5 --series QN --format csv
-        """,
-    )
-    _add_archive(command)
-    command.add_argument("region", nargs="+", metavar="REGION", help=_REGION_HELP)
-    _add_filters(command, with_certainty=True)
-    command.add_argument(
-        "--bin",
-        default="year",
-        metavar="year|decade|N",
-        help="width of the bins in years; they start at multiples of it",
-    )
-    command.add_argument(
-        "--format",
-        choices=_EPOCH_FORMATS,
-        default="table",
-        help="form of the histogram (default: table)",
-    )
-    command.add_argument("--plot", type=_written_path, metavar="FILE",
-                         help="draw it as well: .png, .svg or .pdf")  # fmt: skip
-    command.set_defaults(run=_on_use("epochs"))
-
-
-def _add_map(adder: "Adder") -> None:
-    command = _command(
-        adder,
-        "map",
-        "draw or write an all-sky map of a selection",
-        """
-        platecover map --archive plates --show plates --out plates.png
-        platecover map --archive plates --show gap --series QN --to 1939 --out gap.fits
-        """,
-    )
-    _add_archive(command)
-    command.add_argument("--show", required=True, choices=tuple(QUANTITIES), metavar="QUANTITY",
-                         help=f"what to map: {', '.join(QUANTITIES)}")  # fmt: skip
-    _add_filters(command, with_certainty=False)
-    command.add_argument(
-        "--order",
-        default="7",
-        metavar="K",
-        help="HEALPix order, 0 to 10 (default: 7, cells of 27 arcmin)",
-    )
-    command.add_argument("--out", required=True, type=_path, metavar="FILE",
-                         help="file to write: .png, .svg or .fits (HEALPix)")  # fmt: skip
-    command.set_defaults(run=_on_use("map_sky"))
-
-
-def _add_moc(adder: "Adder") -> None:
-    command = _command(
-        adder,
-        "moc",
-        "coverage of a selection as a MOC (IVOA multi-order coverage map)",
-        """
-        platecover moc --archive plates --out all.fits
-        platecover moc --archive plates --series QN --to 1914 --order 8 --out early.txt
-        platecover moc --archive plates --dimension space-time --series QN --order 6 --out when.fits
-        """,
-    )
-    _add_archive(command)
-    _add_filters(command, with_certainty=False)
-    command.add_argument(
-        "--order",
-        metavar="K",
-        help="finest HEALPix order, 0 to 29 (default: 9, cells of 6.9 arcmin; of space-time the"
-        " finest up to that which keeps it small)",
-    )
-    command.add_argument("--dimension", choices=("space", "time", "space-time"), default="space",
-                         help="what the MOC is of (default: space)")  # fmt: skip
-    command.add_argument(
-        "--time-order",
-        metavar="K",
-        help="finest order of cells of time, 0 to 31, cells of 18 minutes (default: as fine as"
-        " the times are known)",
-    )
-    command.add_argument("--out", required=True, type=_written_path, metavar="FILE",
-                         help="file to write: .fits, .txt (ASCII) or .json")  # fmt: skip
-    command.set_defaults(run=_on_use("moc"))
-
-
-def _add_targets(adder: "Adder") -> None:
-    command = _command(
-        adder,
-        "targets",
-        "exposures that show each of a list of targets",
-        """
-        platecover targets --archive plates variables.csv > pairs.csv
-        platecover targets --archive plates fields.vot --radius 0.5 --certainty sure --out pairs.csv
-        platecover targets --archive plates stars.parquet --format parquet --out pairs.parquet
-        """,
-    )
-    _add_archive(command)
-    command.add_argument(
-        "table",
-        type=_path,
-        metavar="TABLE",
-        help="CSV, ECSV, VOTable or Parquet of at most 100,000 rows; columns ra and dec (ICRS),"
-        " and if there are radius, and id or name",
-    )
-    command.add_argument(
-        "--radius",
-        default="0",
-        metavar="R",
-        help="degrees, of targets without their own (default: 0, points)",
-    )
-    _add_filters(command, with_certainty=True)
-    command.add_argument("--format", choices=("csv", "parquet"), default="csv",
-                         help="form of the answer (default: csv)")  # fmt: skip
-    command.add_argument("--out", type=_written_path, metavar="FILE",
-                         help="file to write (default: standard output)")  # fmt: skip
-    command.set_defaults(run=_on_use("targets", "targets_command"))
-
-
-def _command(
-    adder: "Adder",
-    name: str,
-    text: str,
-    examples: str,
-) -> _Parser:
-    """Add a command with its examples."""
-    lines = "\n".join(f"  {line.strip()}" for line in examples.strip().splitlines())
-    return adder.add_parser(
-        name,
-        help=text,
-        description=f"{text[0].upper()}{text[1:]}.",
-        epilog=f"examples:\n{lines}",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
-
-
-def _add_archive(command: _Parser) -> None:
-    command.add_argument("--archive", required=True, type=_written_path, metavar="DIR",
-                         help="folder of the archive")  # fmt: skip
-
-
-def _add_filters(command: _Parser, *, with_certainty: bool) -> None:
-    """Add an option for every filter of the table."""
-    group = command.add_argument_group(
-        "filters",
-        "A comma list or a repeated filter means any of the values, different filters mean all;"
-        f" '{UNKNOWN}' asks for empty cells.",
-    )
-    for each in FILTERS:
-        if each.name == "certainty" and not with_certainty:
-            continue
-        spellings = dict.fromkeys([f"--{each.name.replace('_', '-')}", f"--{each.name}"])
-        text = f"{each.help}: {', '.join(each.words)}" if each.words else each.help
-        group.add_argument(
-            *spellings, dest=each.keyword, action="append", metavar="VALUE", help=text
-        )
 
 
 if __name__ == "__main__":

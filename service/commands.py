@@ -59,7 +59,7 @@ def epochs(options: argparse.Namespace) -> None:
         from platecover.coverage.plots import plot_epochs  # heavy, and wanted here alone
 
         said = "".join(f", {name} {', '.join(values)}" for name, values in filters.items())
-        source = f"{_source(archive)}."
+        source = f"{source_of(archive)}."
         plot_epochs(answer, f"Plates of {region.text}{said}", source, options.plot)
         print(f"wrote {options.plot}", file=sys.stderr)
     sys.stdout.buffer.write(EPOCH_FORMATS[options.format](answer))
@@ -79,14 +79,14 @@ def map_sky(options: argparse.Namespace) -> None:
     try:
         if form == "fits":
             selection = said or "all exposures"
-            options.out.write_bytes(map_fits(values, options.show, selection, _source(archive)))
+            options.out.write_bytes(map_fits(values, options.show, selection, source_of(archive)))
         else:
             from platecover.coverage.map_plots import plot_map  # heavy, and wanted here alone
 
             described = QUANTITIES[options.show].description
             title = f"{described[0].upper()}{described[1:]}{f' ({said})' if said else ''}"
             order = int(options.order)
-            plot_map(values, order, options.show, title, _source(archive), options.out, form)
+            plot_map(values, order, options.show, title, source_of(archive), options.out, form)
     except OSError as fault:
         what = f"{options.out}: cannot be written ({fault.strerror or fault})"
         raise QueryError("out", str(options.out), what) from None
@@ -102,7 +102,7 @@ def _described_map(values: NDArray[np.float64], quantity: str) -> str:
     return f"{quantity} from {known.min():.6g} to {known.max():.6g} over {share}"
 
 
-def _source(archive: Archive) -> str:
+def source_of(archive: Archive) -> str:
     """Observatory, edition and date, as a line under a plot."""
     summary = archive.edition.summary
     name, built = summary["observatory"]["name"], summary["built"][:10]

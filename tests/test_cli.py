@@ -22,7 +22,7 @@ from platecover.coverage.archive import Archive
 from platecover.coverage.edition import current_number
 from platecover.coverage.filter_table import FILTERS
 from platecover.demo_data import make_demo
-from platecover.service import cli, formats
+from platecover.service import cli, formats, parser_parts
 
 Capture = pytest.CaptureFixture[str]
 
@@ -55,8 +55,8 @@ def refused(outcome: Outcome, status: int, *parts: str) -> None:
 
 
 def test_format_names_are_those_of_the_writers() -> None:
-    assert tuple(formats.ROW_FORMATS) == cli._ROW_FORMATS
-    assert tuple(formats.EPOCH_FORMATS) == cli._EPOCH_FORMATS
+    assert tuple(formats.ROW_FORMATS) == parser_parts.ROW_FORMATS
+    assert tuple(formats.EPOCH_FORMATS) == parser_parts.EPOCH_FORMATS
 
 
 @pytest.mark.parametrize("name", ["", "demo", "build", "cone", "epochs", "moc"])
@@ -78,7 +78,7 @@ def test_examples_of_the_help_are_right_usage(capsys: Capture, name: str) -> Non
     for line in lines:
         words = shlex.split(line.split(" > ")[0])
         assert words[:2] == ["platecover", name]
-        cli._parser().parse_args(words[1:])
+        cli.parser().parse_args(words[1:])
 
 
 def test_help_names_every_filter(capsys: Capture) -> None:
@@ -95,7 +95,7 @@ def test_version(capsys: Capture) -> None:
 
 def test_help_comes_without_heavy_imports() -> None:
     script = (
-        "import sys; from platecover.service.cli import _parser; _parser();"
+        "import sys; from platecover.service.cli import parser; parser();"
         "print([m for m in ('numpy', 'astropy', 'numba', 'matplotlib') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, check=True)
