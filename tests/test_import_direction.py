@@ -23,10 +23,10 @@ FLOORS: dict[str, set[str]] = {
     },
     "reading": {
         "across_rows", "delimited_text", "ecsv_header", "log_cells", "log_table", "observatory",
-        "observatory_values", "plate_facts", "plate_log", "record_files", "row_centres",
-        "row_identity", "row_notes", "row_reading", "row_sizes", "row_times", "series_defaults",
-        "record_cuts", "sexagesimal", "table_files", "target_list", "target_tables", "text_records",
-        "votable_guard",
+        "observatory_values", "plate_facts", "plain_angles", "plate_log", "record_files",
+        "row_centres", "row_identity", "row_notes", "row_reading", "row_sizes", "row_times",
+        "series_defaults", "record_cuts", "sexagesimal", "table_files", "target_list",
+        "target_tables", "text_records", "votable_guard",
     },
     "keeping": {
         "cell_bits", "cell_entries", "cell_index", "edition", "edition_publish", "growing_array",
