@@ -53,10 +53,12 @@ class LiveArchive:
             If the archive is gone or damaged, until it is back.
         """
         with self._lock:
-            if not _is_as_before(self._picture):
+            # of what is sound nothing may change; to what is not, something may be added
+            if not (isinstance(self._found, Archive) and _is_as_before(self._picture)):
                 picture = _picture_of(self.folder)
-                self._found = self._look_again(picture)
-                self._picture = picture
+                if picture != self._picture:
+                    self._found = self._look_again(picture)
+                    self._picture = picture
             if isinstance(self._found, ArchiveError):
                 raise ArchiveError(str(self._found))
             return self._found
