@@ -14,7 +14,9 @@ FLOORS: dict[str, set[str]] = {
         "filter_table", "logged_rows", "map_quantities", "spectral_bands", "text_arrays",
         "value_checks", "work_force",
     },
-    "sky": {"barycentric_time", "calendar_dates", "clocks", "equinox", "sky_bodies"},
+    "sky": {
+        "barycentric_time", "bright_stars", "calendar_dates", "clocks", "equinox", "sky_bodies",
+    },
     "geometry": {
         "cell_of_direction", "cell_place", "constellations", "edge_decision", "edge_distance",
         "footprint", "footprint_union", "healpix_cells", "outlines", "plate_geometry",
@@ -35,9 +37,9 @@ FLOORS: dict[str, set[str]] = {
     },
     "building": {"carried_over", "edition_build"},
     "asking": {
-        "answers", "covered_area", "epochs", "filters", "folded_words", "map_counts", "map_epochs",
-        "obscore", "per_edition", "plate_record", "region_hits", "search", "sia_selection",
-        "sky_map", "space_time_moc", "target_pairs", "target_search", "time_moc", "union_moc",
+        "answers", "coarser_map", "covered_area", "epochs", "filters", "folded_words", "map_counts",
+        "map_epochs", "obscore", "per_edition", "plate_record", "region_hits", "search",
+        "sia_selection", "sky_map", "space_time_moc", "target_pairs", "target_search", "time_moc", "union_moc",
     },
     "planning": {
         "scan_areas", "scan_bins", "scan_bound", "scan_budget", "scan_cost", "scan_greedy",
