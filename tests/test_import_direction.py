@@ -39,7 +39,8 @@ FLOORS: dict[str, set[str]] = {
     "asking": {
         "answers", "coarser_map", "covered_area", "epochs", "filters", "folded_words", "map_counts",
         "map_epochs", "obscore", "per_edition", "plate_record", "region_hits", "search",
-        "sia_selection", "sky_map", "space_time_moc", "target_pairs", "target_search", "time_moc", "union_moc",
+        "sia_selection", "sky_map", "space_time_moc", "target_pairs", "target_search", "time_moc",
+        "union_moc",
     },
     "planning": {
         "scan_areas", "scan_bins", "scan_bound", "scan_budget", "scan_cost", "scan_greedy",
