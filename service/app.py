@@ -10,6 +10,7 @@ from platecover.service import (
     cone_search,
     guide,
     page,
+    poster,
     sia,
     static_files,
     target_answers,
@@ -26,6 +27,7 @@ _COMMON_ANSWER_BYTES = 8 << 20
 _BLUEPRINTS = (
     api.blueprint, guide.blueprint, cone_search.blueprint, vosi.capabilities_blueprint,
     vosi.availability_blueprint, sia.blueprint, target_answers.blueprint, page.blueprint,
+    poster.blueprint,
     static_files.blueprint,
 )  # fmt: skip
 

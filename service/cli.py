@@ -25,6 +25,7 @@ from platecover.service.archive_parsers import (
 )
 from platecover.service.parser_parts import NEGATIVE_NUMBER, Parser, complain
 from platecover.service.planning_parsers import add_plan
+from platecover.service.poster_parser import add_poster
 
 _INTERRUPTED = 130  # what shells say of a program that was stopped by Ctrl-C
 
@@ -81,6 +82,7 @@ def parser() -> Parser:
     add_epochs(adder)
     add_map(adder)
     add_moc(adder)
+    add_poster(adder)
     add_targets(adder)
     add_plan(adder)
     return parser

@@ -4,6 +4,7 @@ from platecover.coverage.filter_table import FILTERS
 from platecover.coverage.map_quantities import QUANTITIES
 from platecover.service.moc_parameters import moc_parameters
 from platecover.service.parameters import Parameter, Question
+from platecover.service.poster_parameters import poster_parameters
 from platecover.service.settings import Settings
 from platecover.service.sia_parameters import sia_question
 from platecover.service.target_parameters import target_parameters
@@ -94,6 +95,11 @@ def questions(settings: Settings) -> dict[str, Question]:
                 "moc",
                 "The sky, the times or both that a selection covers, as a MOC.",
                 (*everything, *moc_parameters(settings), _format(MOC_FORMS)),
+            ),
+            Question(
+                "poster",
+                "A poster for print: a map of the whole sky, or the years of a place.",
+                (*poster_parameters(settings, quantities), *rows),
             ),
             Question("plates", "All that is known of one plate.", ()),
             Question(
