@@ -136,11 +136,8 @@ def _draw_grid(axes: Axes, sheet: Sheet) -> None:
     axes.add_collection(
         LineCollection(lines, colors=sheet.inks.borders, linewidths=0.45 * sheet.scale, alpha=0.55)
     )
-    small: dict[str, Any] = {
-        "color": sheet.inks.faint,
-        "fontsize": 9.0 * sheet.scale,
-        "clip_on": False,
-    }
+    size = 9.0 * sheet.scale
+    small: dict[str, Any] = {"color": sheet.inks.faint, "fontsize": size, "clip_on": False}
     for dec in _PARALLELS_DEG:
         if dec == 0:
             continue

@@ -45,8 +45,8 @@ FLOORS: dict[str, set[str]] = {
     },
     "using": {
         "map_files", "map_plots", "map_scale", "mollweide", "plot_titles", "plots", "png_palette",
-        "poster_constellations", "poster_legend", "poster_paper", "poster_sky", "poster_words", "poster_years",
-        "scan_plots", "series_colours",
+        "poster_constellations", "poster_legend", "poster_paper", "poster_sky", "poster_words",
+        "poster_years", "scan_plots", "series_colours",
     },
     "face": {"archive"},
 }  # fmt: skip
