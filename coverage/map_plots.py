@@ -15,7 +15,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.cm import ScalarMappable
-from matplotlib.colors import Colormap, LogNorm, Normalize, to_rgb
+from matplotlib.colors import Colormap, LogNorm, to_rgb
 from matplotlib.figure import Figure
 from matplotlib.patches import Ellipse, Patch
 from matplotlib.ticker import MaxNLocator
@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from platecover.coverage.directions import ra_dec_deg, separation_deg
 from platecover.coverage.map_quantities import QUANTITIES
+from platecover.coverage.map_scale import colour_scale, is_count, shown_values
 from platecover.coverage.mollweide import HALF_HEIGHT, HALF_WIDTH, mollweide_ra_dec, mollweide_xy
 from platecover.coverage.plot_titles import title_lines
 from platecover.coverage.png_palette import write_png
@@ -40,7 +41,6 @@ _SHADES = 64  # of them, no step of which is seen: a quarter of a palette
 _LINE_SHARES, _GREYS = (0.25, 0.5, 0.75), 17  # of the palette: how much of a line; of letters
 _NOTHING = "#E4E4E4"
 _GRID_COLOUR = "#7A7A7A"
-_WIDE_RANGE = 30.0  # largest count over median count from which the scale is logarithmic
 _PARALLELS_DEG = range(-60, 90, 30)
 _HOURS, _FEWER_HOURS = range(0, 24, 2), range(0, 24, 4)
 _OUTLINE_COLOUR, _HALO = "#C8102E", "white"
@@ -83,10 +83,9 @@ def plot_map(
         Whether it is for a small screen held upright: fewer labels, in the same size.
     """
     described = QUANTITIES[quantity]
-    is_count = described.unit == "" and quantity != "scanned_share"
-    shown = np.where(values > 0.0, values, np.nan) if is_count else values
+    shown = shown_values(values, quantity)
     colours = matplotlib.colormaps[_COLOURS].resampled(_SHADES).with_extremes(bad=_NOTHING)
-    scale = ScalarMappable(_norm(shown, is_count), colours)
+    scale = ScalarMappable(colour_scale(shown, quantity), colours)
     lines = title_lines(title, narrow)
     with matplotlib.rc_context(_STYLE), warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph", UserWarning)  # not every letter is in the font
@@ -100,7 +99,7 @@ def plot_map(
             _draw_outline(axes, outline)
         if np.isfinite(shown).any():
             label = described.description + (" (years)" if quantity == "gap" else "")
-            _draw_legend(figure, scale, label, is_count)
+            _draw_legend(figure, scale, label, is_count(quantity))
         else:
             axes.text(0.0, 0.0, "nothing to show", ha="center", va="center")
         patch = Patch(facecolor=_NOTHING, edgecolor=_GRID_COLOUR, linewidth=0.5, label="nothing")
@@ -125,19 +124,6 @@ def _palette(colours: Colormap) -> NDArray[np.uint8]:
     under_grid = [share * named[0] + (1.0 - share) * shades[::2] for share in _LINE_SHARES]
     greys = np.repeat(np.linspace(0.0, 255.0, _GREYS)[:, None], 3, axis=1)
     return np.concatenate([shades, named, greys, *under_grid]).astype(np.uint8)
-
-
-def _norm(shown: NDArray[np.float64], is_count: bool) -> Normalize:
-    """Scale of the colours; logarithmic for counts that spread widely."""
-    known = shown[np.isfinite(shown)]
-    if not len(known):
-        return Normalize(0.0, 1.0)
-    low, high = float(known.min()), float(known.max())
-    if is_count:
-        low = 1.0
-        if high > _WIDE_RANGE * float(np.median(known)):
-            return LogNorm(low, high)
-    return Normalize(low, high if high > low else low + 1.0)
 
 
 def _draw_sky(axes: Axes, colours: NDArray[np.uint8], order: int, across: int) -> None:
@@ -214,14 +200,14 @@ def _draw_outline(axes: Axes, region: ArcRegion) -> None:
             axes.plot(*piece, color=colour, linewidth=width, solid_capstyle="round")
 
 
-def _draw_legend(figure: Figure, scale: ScalarMappable, label: str, is_count: bool) -> None:
+def _draw_legend(figure: Figure, scale: ScalarMappable, label: str, whole: bool) -> None:
     """Draw the scale of colours under the sky."""
     height = figure.get_figheight()
     place = ((1.0 - _BAR_SHARE) / 2.0, _BAR_INCH / height, _BAR_SHARE, _BAR_HEIGHT_INCH / height)
     bar = figure.colorbar(scale, cax=figure.add_axes(place), orientation="horizontal")
     bar.set_label(label)
     bar.outline.set_linewidth(0.4)
-    if is_count and not isinstance(scale.norm, LogNorm):
+    if whole and not isinstance(scale.norm, LogNorm):
         bar.ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     elif isinstance(scale.norm, LogNorm):
         bar.ax.xaxis.set_major_formatter("{x:g}")

@@ -6,7 +6,6 @@ gave it is named in a header.
 
 import io
 import json
-import threading
 from typing import Any
 
 import numpy as np
@@ -28,6 +27,7 @@ from platecover.service.asking import (
     rows_up_to,
     service,
 )
+from platecover.service.drawing_lock import one_at_a_time
 from platecover.service.error_answers import API_PATH, error_answer
 from platecover.service.formats import EPOCH_FORMATS
 from platecover.service.moc_parameters import SPACE, TIME, usual_order
@@ -43,10 +43,6 @@ _ENDINGS = {"text": "txt"}  # of file names, where not the form's own name
 _MOC_ENDINGS = {"json": ".json", "text": ".txt", "fits": ".fits"}
 _SVG_POLICY = "default-src 'none'; style-src 'unsafe-inline'"  # drawings carry their styles
 _METHODS = ["GET", "POST"]  # POST is for forms too long for an address
-
-# Maps and MOCs of a whole archive take much memory, and the plots are not safe between threads:
-# one at a time in each worker.
-_one_at_a_time = threading.Lock()
 
 
 @blueprint.route("/exposures", methods=_METHODS)
@@ -89,7 +85,7 @@ def sky_map() -> Response:
     values = asked("map")
     quantity, order, form = values["show"], values["order"], values["format"]
     outline = _outline(values["outline"])
-    with _one_at_a_time:
+    with one_at_a_time:
         cells = archive().sky_map(quantity, order, **filters_of(values))
         if form == "json":
             body = _map_json(cells, quantity, order)
@@ -110,7 +106,7 @@ def moc() -> Response:
     form, filters = values["format"], filters_of(values)
     undated = 0 if values["dimension"] == SPACE else archive().undated_count(**filters)
     keywords = {"UNDATED": (undated, "exposures without a time, left out")} if undated else {}
-    with _one_at_a_time:
+    with one_at_a_time:
         covered = _moc(values, filters)
         body = moc_bytes(covered, _MOC_ENDINGS[form], **keywords)
     response = _file(body, "coverage", form)
@@ -218,7 +214,7 @@ def _drawn_epochs(answer: dict[str, Any], region: Region, values: dict[str, Any]
     where = "the whole sky" if region.kind == "all" else region.text
     title = f"Exposures of {where}: {_selection_text(values)}"
     narrow = values["layout"] == "narrow"
-    with _one_at_a_time:
+    with one_at_a_time:
         plot_epochs(answer, title, _source(), stream, values["format"], narrow=narrow)
     return stream.getvalue()
 

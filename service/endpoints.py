@@ -15,6 +15,7 @@ from platecover.service.target_parameters import FIELD, TABLE_TYPES
 JSON, CSV, VOTABLE = "application/json", "text/csv", "application/x-votable+xml"
 XML, TEXT, FITS = "text/xml", "text/plain", "application/fits"
 PARQUET, PNG, SVG = "application/vnd.apache.parquet", "image/png", "image/svg+xml"
+PDF = "application/pdf"
 FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
 
 _ROWS = (JSON, CSV, VOTABLE, TEXT, PARQUET)
@@ -119,6 +120,12 @@ ENDPOINTS: tuple[Endpoint, ...] = (
     Endpoint(
         "moc", "/api/moc", (JSON, TEXT, FITS), schema="Moc",
         examples=("order=5", "order=4&dimension=space-time&format=text"),
+    ),
+    Endpoint(
+        "poster", "/api/poster", (SVG, PDF, PNG), methods=("GET",),
+        examples=("show=plates&paper=a4", "show=epochs&region=constellation+Cyg&format=pdf"),
+        notes="Paper lies across; letters are outlines or come with their fonts. A place, named as"
+        " for exposures, and certainty go with show=epochs.",
     ),
     Endpoint(
         "targets", "/api/targets", (CSV, PARQUET), methods=("POST",), bodies=(*FORMS, *TABLE_TYPES),

@@ -5,6 +5,7 @@ from platecover.coverage.map_cells import KEPT_ORDER
 from platecover.coverage.map_quantities import QUANTITIES
 from platecover.service.moc_parameters import moc_parameters
 from platecover.service.parameters import Parameter, Question
+from platecover.service.poster_parameters import poster_parameters
 from platecover.service.settings import Settings
 from platecover.service.sia_parameters import sia_question
 from platecover.service.target_parameters import target_parameters
@@ -104,6 +105,11 @@ def questions(settings: Settings) -> dict[str, Question]:
                     _order("map", 6, KEPT_ORDER),
                     *everything,
                 ),
+            ),
+            Question(
+                "poster",
+                "A poster for print: a map of the whole sky, or the years of a place.",
+                (*poster_parameters(settings, quantities), *rows),
             ),
             Question("plates", "All that is known of one plate.", ()),
             Question(
