@@ -27,8 +27,8 @@ export class Overlay {
   /** @param {CanvasRenderingContext2D} context @param view @param {object} look colours by name @param {number} unit pixels of a CSS pixel */
   draw(context, view, look, unit) {
     this.taken = [];
-    context.save();
     context.lineJoin = "round";
+    context.save();
     view.traceEdge(context);
     context.clip();
     context.lineWidth = unit * 0.8;
@@ -149,7 +149,7 @@ export class Overlay {
       const faintest = NAMED_STARS + Math.log2(view.aim.zoom / STAR_NAMES) * 2;
       for (const star of this.sky.stars) {
         if (star.magnitude > faintest) continue;
-        this._write(context, view, look, star.vector, star.name, 11 * unit, look.starName, 9 * unit);
+        this._write(context, view, look, star.vector, star.name, 11 * unit, look.starName, 13 * unit);
       }
     }
   }

@@ -32,7 +32,6 @@ export function makeScale(quantity, values, steps, range) {
   const empty = !(high >= low);
   if (range) [low, high] = range;
   else if (quantity === "scanned_share") [low, high] = [0, 1];
-  else if (isCount(quantity)) low = Math.min(1, low);
   else if (quantity === "gap") low = 0;
   const wanted = steps ?? (isCount(quantity) && high / middleOf(values) > WIDE ? "log" : "even");
   const log = !empty && wanted === "log" && canBeLog(quantity);
@@ -62,7 +61,7 @@ function evenMarks(low, high, whole) {
   for (let at = Math.ceil(low / step - 1e-9); at * step <= high * (1 + 1e-9); at += 1) {
     marks.push(Number((at * step).toPrecision(12)));
   }
-  return whole && marks[0] !== 1 && low <= 1 ? [1, ...marks.filter((mark) => mark > 1)] : marks;
+  return marks;
 }
 
 function logMarks(low, high) {
