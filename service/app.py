@@ -11,6 +11,7 @@ from platecover.service import (
     guide,
     page,
     page_cells,
+    page_place,
     poster,
     sia,
     static_files,
@@ -28,7 +29,8 @@ _COMMON_ANSWER_BYTES = 8 << 20
 _BLUEPRINTS = (
     api.blueprint, guide.blueprint, cone_search.blueprint, vosi.capabilities_blueprint,
     vosi.availability_blueprint, sia.blueprint, target_answers.blueprint, page.blueprint,
-    page_cells.blueprint, page_cells.lines_blueprint, poster.blueprint,
+    page_cells.blueprint, page_cells.lines_blueprint,
+    page_place.blueprint, poster.blueprint,
     static_files.blueprint,
 )  # fmt: skip
 
