@@ -8,6 +8,7 @@ from platecover.coverage.archive import Archive
 from platecover.service import (
     api,
     cone_search,
+    foyer,
     guide,
     page,
     poster,
@@ -27,7 +28,7 @@ _COMMON_ANSWER_BYTES = 8 << 20
 _BLUEPRINTS = (
     api.blueprint, guide.blueprint, cone_search.blueprint, vosi.capabilities_blueprint,
     vosi.availability_blueprint, sia.blueprint, target_answers.blueprint, page.blueprint,
-    poster.blueprint,
+    poster.blueprint, foyer.blueprint,
     static_files.blueprint,
 )  # fmt: skip
 

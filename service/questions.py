@@ -101,6 +101,8 @@ def questions(settings: Settings) -> dict[str, Question]:
                 "A poster for print: a map of the whole sky, or the years of a place.",
                 (*poster_parameters(settings, quantities), *rows),
             ),
+            Question("foyer", "The archive in a few numbers.", ()),
+            Question("story", "The plates of a place, in short.", place),
             Question("plates", "All that is known of one plate.", ()),
             Question(
                 "targets",
