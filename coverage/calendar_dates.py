@@ -3,6 +3,7 @@
 import math
 import re
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -73,6 +74,8 @@ def parse_date(text: str, calendar: str) -> LoggedDate:
     >>> parse_date("1858 Nov 17", "gregorian")
     LoggedDate(kind=1, first_day_mjd=0.0, end_day_mjd=1.0)
     """
+    if calendar == "gregorian" and (day_mjd := _iso_day_mjd(text)) is not None:
+        return LoggedDate(DAY, day_mjd, day_mjd + 1.0)
     words = " ".join(text.lower().split())
     if not words:
         return LoggedDate(UNDATED, math.nan, math.nan)
@@ -98,6 +101,19 @@ def parse_date(text: str, calendar: str) -> LoggedDate:
     if slash:
         _check_second_day(second, (year, month, day), calendar, text)
     return LoggedDate(DOUBLE if slash else DAY, first_day_mjd, first_day_mjd + 1.0)
+
+
+def _iso_day_mjd(text: str) -> float | None:
+    """Day number of a possible date written ``1898-03-04``, the usual form; else None."""
+    if len(text) != len("1898-03-04") or text[4] != "-" or text[7] != "-":
+        return None
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        return None
+    if not EARLIEST_YEAR <= day.year <= LATEST_YEAR:
+        return None
+    return float(day.toordinal() - 1 + YEAR_ONE_MJD["gregorian"])
 
 
 def parse_time(text: str) -> float:

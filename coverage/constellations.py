@@ -9,6 +9,7 @@ becomes a chequered sky: one constellation in each cell between neighbouring RAs
 
 import difflib
 import unicodedata
+from collections.abc import Iterator
 from functools import cache
 from typing import NamedTuple
 
@@ -16,7 +17,7 @@ import numpy as np
 from astropy.utils.data import get_pkg_data_contents
 from numpy.typing import NDArray
 
-from platecover.coverage.directions import ra_dec_deg
+from platecover.coverage.directions import ra_dec_deg, unit_vectors
 from platecover.coverage.equinox import b1875_rotation
 from platecover.coverage.errors import QueryError
 from platecover.coverage.region_arcs import Arcs, meridian_arcs, parallel_arcs, turned
@@ -149,6 +150,60 @@ def boundary(short: str) -> Arcs:
     arcs = [parallel_arcs(*np.array(parallels).T)] if parallels else []
     arcs += [meridian_arcs(*np.array(meridians).T)] if meridians else []
     return turned(np.concatenate(arcs), b1875_rotation().T)
+
+
+def all_boundaries() -> tuple[Arcs, NDArray[np.int64]]:
+    """Boundaries between all constellations, each stretch once, ICRS.
+
+    Returns
+    -------
+    arcs : dtype ARC, shape (n,)
+    neighbours : int64, shape (n, 2)
+        Places in `names` of the two constellations that each parts.
+    """
+    sky = chequers()
+    parallels = [
+        (sky.ra_deg[first], sky.dec_deg[i], sky.ra_deg[last] - sky.ra_deg[first], *pair)
+        for i in range(1, len(sky.dec_deg) - 1)
+        for first, last, pair in _borders(sky.number[i - 1], sky.number[i])
+    ]
+    meridians = [
+        (sky.ra_deg[j], sky.dec_deg[first], sky.dec_deg[last], *pair)
+        for j in range(len(sky.ra_deg) - 1)
+        for first, last, pair in _borders(sky.number[:, j - 1], sky.number[:, j])
+    ]
+    along, up = np.array(parallels).T, np.array(meridians).T
+    arcs = np.concatenate([parallel_arcs(*along[:3]), meridian_arcs(*up[:3])])
+    neighbours = np.concatenate([along[3:], up[3:]], axis=1).T.astype(np.int64)
+    return turned(arcs, b1875_rotation().T), neighbours
+
+
+def _borders(
+    one: NDArray[np.int64], other: NDArray[np.int64]
+) -> Iterator[tuple[int, int, tuple[int, int]]]:
+    """Where two lines of the chequers differ: from, to (one past), and who meets there."""
+    start = 0
+    for at in range(1, len(one) + 1):
+        if at == len(one) or one[at] != one[start] or other[at] != other[start]:
+            if one[start] != other[start]:
+                yield start, at, (int(one[start]), int(other[start]))
+            start = at
+
+
+def middle(short: str) -> tuple[float, float]:
+    """A place well inside a constellation, where its name may stand: RA and Dec, ICRS degrees."""
+    sky, mine = _mine(short)
+    rows, columns = np.nonzero(mine)
+    ra = 0.5 * (sky.ra_deg[columns] + sky.ra_deg[columns + 1])
+    dec = 0.5 * (sky.dec_deg[rows] + sky.dec_deg[rows + 1])
+    heights = np.diff(np.sin(np.radians(sky.dec_deg)))[rows]
+    directions = unit_vectors(ra, dec) @ b1875_rotation()
+    mean = (heights * np.diff(sky.ra_deg)[columns]) @ directions
+    mean /= np.linalg.norm(mean)
+    if numbers_at(mean[None])[0] != list(names()).index(short):  # of a horseshoe, or in two parts
+        mean = directions[np.argmax(directions @ mean)]
+    ra_icrs, dec_icrs = ra_dec_deg(mean)
+    return float(ra_icrs), float(dec_icrs)
 
 
 def _mine(short: str) -> tuple[Chequers, NDArray[np.bool_]]:

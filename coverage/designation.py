@@ -59,7 +59,7 @@ class DesignationReader:
         folded = [code.lower() for code in self.codes]
         # Longest first, so that the first that fits is the longest.
         self._order = sorted(
-            ((code, folded.count(code.lower()) > 1) for code in self.codes),
+            ((code, code.lower(), folded.count(code.lower()) > 1) for code in self.codes),
             key=lambda entry: -len(entry[0]),
         )
 
@@ -91,7 +91,7 @@ class DesignationReader:
 
     def _code_of(self, text: str) -> str | None:
         folded = text.lower()
-        for code, exact in self._order:
-            if text.startswith(code) if exact else folded.startswith(code.lower()):
+        for code, lower, exact in self._order:
+            if text.startswith(code) if exact else folded.startswith(lower):
                 return code
         return None

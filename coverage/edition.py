@@ -121,13 +121,18 @@ class Edition:
         """The rows of the logs as read."""
         return LoggedRows(self.folder / LOGGED, [RowPart(**part) for part in self.summary["parts"]])
 
-    def verify(self, progress: Callable[[int, int], None] | None = None, *, only: str = "") -> None:
+    def verify(
+        self,
+        progress: Callable[[int, int], None] | None = None,
+        *,
+        only: str | tuple[str, ...] = "",
+    ) -> None:
         """Compare the digest of every file with the one noted when it was written.
 
         Parameters
         ----------
-        only : str, optional
-            Of the files whose names, from the edition's folder on, begin so.
+        only : str or tuple of str, optional
+            Of the files whose names, from the edition's folder on, begin with one of these.
         progress : callable, optional
             Called with the bytes done and those of all files.
 

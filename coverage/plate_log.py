@@ -6,13 +6,14 @@ Parts that the last edition read from the same text in the same way are taken ov
 import hashlib
 import json
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path, PurePath
+from typing import Any
 
-import numpy as np
 import pyarrow.parquet as pq
 
 from platecover.coverage.errors import LogFileError
@@ -37,10 +38,9 @@ class _Task:
     log: int  # place among the logs
     part: LogPart
     observatory: Observatory
-    observatory_digest: str
-    folder: Path
-    earlier: Path | None
     sexagesimal_elsewhere: bool
+    path: Path  # named by all that the rows as read depend on
+    earlier: Path | None
 
 
 @dataclass(frozen=True)
@@ -112,20 +112,36 @@ def read_logs(
         for at, log in enumerate(logs):
             for part in log.parts(part_rows):
                 sent += part.size
-                yield _Task(at, part, observatory, digest, folder, earlier, at in elsewhere)
+                how = (part.digest(), digest, at in elsewhere, _own_digest())
+                name = hashlib.sha256(repr(how).encode()).hexdigest()[:_NAME_DIGITS]
+                path = folder / f"{name}.parquet"
+                yield _Task(at, part, observatory, at in elsewhere, path, earlier)
 
-    done: list[_Done] = []
-    for one in in_order(_read_part, tasks(set()), processes):
-        done.append(one)
-        if progress is not None:
-            progress("reading logs", min(sent, size - 1), size)
-    elsewhere = {one.log for one in done if one.sexagesimal}
-    again = [one.undecided and one.log in elsewhere for one in done]
-    if any(again):
-        wanted = (task for task, so in zip(tasks(elsewhere), again, strict=True) if so)
-        mended = in_order(_read_part, wanted, processes)
-        for at, one in zip(np.flatnonzero(again), mended, strict=True):
-            done[at] = one
+    found: dict[int, _Done] = {}
+    to_read: deque[int] = deque()
+
+    def unread(tasks: Iterable[tuple[int, _Task]]) -> Iterator[_Task]:
+        for at, task in tasks:
+            known = _read_before(task)
+            if known is not None:
+                found[at] = known
+            else:
+                to_read.append(at)
+                yield task
+            if progress is not None:
+                progress("reading logs", min(sent, size - 1), size)
+
+    def read(tasks: Iterable[tuple[int, _Task]]) -> None:
+        for one in in_order(_read_part, unread(tasks), processes):
+            found[to_read.popleft()] = one
+
+    read(enumerate(tasks(set())))
+    elsewhere = {one.log for one in found.values() if one.sexagesimal}
+    again = {at for at, one in found.items() if one.undecided and one.log in elsewhere}
+    if again:
+        read((at, task) for at, task in enumerate(tasks(elsewhere)) if at in again)
+    done = [found[at] for at in range(len(found))]
+    if again:
         used = {one.name for one in done}  # by any log: equal parts share a file
         for path in folder.iterdir():
             if path.stem not in used:
@@ -138,30 +154,35 @@ def read_logs(
     return LoggedRows(folder, parts), [log.sha256 for log in logs]
 
 
-def _read_part(task: _Task) -> _Done:
-    """Read a part and write it, unless that has been done before."""
-    how = (task.part.digest(), task.observatory_digest, task.sexagesimal_elsewhere, _own_digest())
-    name = hashlib.sha256(repr(how).encode()).hexdigest()[:_NAME_DIGITS]
-    path = task.folder / f"{name}.parquet"
+def _read_before(task: _Task) -> _Done | None:
+    """What is known of a part that this reading or an earlier one has read already."""
+    path = task.path
     if not path.exists() and task.earlier is not None:
         with suppress(OSError):
             os.link(task.earlier / path.name, path)
-    if path.exists():
-        facts = json.loads(pq.read_metadata(path).metadata[_FACTS])
-    else:
-        rows = task.part.table()
-        read, sexagesimal, undecided = read_rows(
-            rows, task.observatory, sexagesimal_elsewhere=task.sexagesimal_elsewhere
-        )
-        last = int(rows.row_numbers[-1]) if len(rows) else 0
-        facts = {"rows": len(rows), "last": last, "sexagesimal": sexagesimal,
-                 "undecided": undecided}  # fmt: skip
-        read = read.replace_schema_metadata({**read.schema.metadata, _FACTS: json.dumps(facts)})
-        beside = path.with_suffix(f".{os.getpid()}")
-        pq.write_table(read, beside, compression="zstd")
-        os.replace(beside, path)
+    if not path.exists():
+        return None
+    return _done(task, json.loads(pq.read_metadata(path).metadata[_FACTS]))
+
+
+def _read_part(task: _Task) -> _Done:
+    """Read a part and write it; equal parts write the same."""
+    rows = task.part.table()
+    read, sexagesimal, undecided = read_rows(
+        rows, task.observatory, sexagesimal_elsewhere=task.sexagesimal_elsewhere
+    )
+    last = int(rows.row_numbers[-1]) if len(rows) else 0
+    facts = {"rows": len(rows), "last": last, "sexagesimal": sexagesimal, "undecided": undecided}
+    read = read.replace_schema_metadata({**read.schema.metadata, _FACTS: json.dumps(facts)})
+    beside = task.path.with_suffix(f".{os.getpid()}")
+    pq.write_table(read, beside, compression="zstd")
+    os.replace(beside, task.path)
+    return _done(task, facts)
+
+
+def _done(task: _Task, facts: dict[str, Any]) -> _Done:
     first = task.part.first_row
-    return _Done(task.log, name, first, first + facts["last"], facts["rows"],
+    return _Done(task.log, task.path.stem, first, first + facts["last"], facts["rows"],
                  facts["sexagesimal"], facts["undecided"])  # fmt: skip
 
 

@@ -76,11 +76,12 @@ def short(parse: Callable[[str], Value]) -> Callable[[str], Value]:
 def read_dates(dates: Texts, calendars: Texts) -> RowDates:
     """Read date cells, shape (n,), each in its calendar (`gregorian` or `julian`)."""
     pairs, codes = encode(zip(calendars.tolist(), dates.tolist(), strict=True))
+    readers = {each: short(partial(parse_date, calendar=each)) for each, _ in pairs}
     read: list[LoggedDate] = []
     reasons: list[str] = []
     for calendar, text in pairs:
         try:
-            read.append(short(partial(parse_date, calendar=calendar))(text))
+            read.append(readers[calendar](text))
             reasons.append("")
         except ValueError as error:
             read.append(LoggedDate(UNDATED, math.nan, math.nan))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from platecover.coverage.plain_angles import NOT_PLAIN, plain_angles
 from platecover.coverage.text_arrays import Texts, as_texts, read_each, shown
 
 DEGREES_PER_HOUR = 15.0  # definition
@@ -15,6 +16,7 @@ HOURS_PER_DAY = 24
 PARTS_PER_WHOLE = 60  # minutes in a degree or an hour, seconds in a minute
 
 MISSING, DECIMAL, LONE_INTEGER, SEXAGESIMAL = 0, 1, 2, 3  # forms of a cell
+_POWERS_OF_TENTH = np.array([float(f"1e-{power}") for power in range(10)])
 
 _LONGEST_ANGLE = 64  # characters; longer texts are no angle
 # Other ways to write the sign, the marks and the blanks, each by one character.
@@ -102,7 +104,7 @@ def right_ascensions(
         seconds of 60 or more, and a lone whole number 0 to 24 if any other cell is
         sexagesimal, since it may be hours or degrees.
     """
-    angles = _angles(texts, _right_ascension, typed)
+    angles = _angles(texts, typed, hours=True)
     if sexagesimal_elsewhere or (angles.form == SEXAGESIMAL).any():
         for at in np.flatnonzero((angles.form == LONE_INTEGER) & (angles.reasons == "")):
             if int(_NOT_DIGITS.sub("", texts[at])) <= HOURS_PER_DAY:
@@ -116,22 +118,49 @@ def right_ascensions(
 
 def declinations(texts: Texts, *, typed: bool = False) -> Angles:
     """Read declinations; as `right_ascensions`, in degrees from -90 to 90."""
-    return _angles(texts, _declination, typed)
+    return _angles(texts, typed, hours=False)
 
 
-def _angles(texts: Texts, reader, typed: bool) -> Angles:  # type: ignore[no-untyped-def]
-    values, reasons, codes = read_each(texts, reader)
+def _angles(texts: Texts, typed: bool, *, hours: bool) -> Angles:
+    """Read a column: the plain cells at once, each different other text by itself."""
+    angles = _plain_angles(texts, hours)
+    others = np.flatnonzero(angles.form == MISSING)
+    values, reasons, codes = read_each(texts[others], _right_ascension if hours else _declination)
     found = [
         value or _Angle(math.nan, math.nan, MISSING, why)
         for value, why in zip(values, reasons, strict=True)
     ]
     half_unit = np.array([angle.half_unit_deg for angle in found], dtype=np.float64)
-    return Angles(
-        np.array([angle.deg for angle in found], dtype=np.float64)[codes],
-        np.where(typed & np.isfinite(half_unit), 0.0, half_unit)[codes],
-        np.array([angle.form for angle in found], dtype=np.int8)[codes],
-        as_texts(angle.reason for angle in found)[codes],
-    )
+    angles.deg[others] = np.array([angle.deg for angle in found], dtype=np.float64)[codes]
+    angles.half_unit_deg[others] = half_unit[codes]
+    angles.form[others] = np.array([angle.form for angle in found], dtype=np.int8)[codes]
+    angles.reasons[others] = as_texts(angle.reason for angle in found)[codes]
+    if typed:
+        angles.half_unit_deg[np.isfinite(angles.half_unit_deg)] = 0.0
+    return angles
+
+
+def _plain_angles(texts: Texts, hours: bool) -> Angles:
+    """Read the plain cells that can be true; MISSING stands for all others.
+
+    The steps and their order are those of `_read`, so that the numbers are its numbers.
+    """
+    written, negative, (whole, minutes, seconds), decimals = plain_angles(texts)
+    in_parts = written > 1
+    size = whole + (minutes + seconds / PARTS_PER_WHOLE) / PARTS_PER_WHOLE
+    last_unit = np.array([1, 1, PARTS_PER_WHOLE, PARTS_PER_WHOLE**2])[written]
+    half_unit = 0.5 * _POWERS_OF_TENTH[decimals] / last_unit
+    deg = np.where(negative, -size, size)
+    good = (written != NOT_PLAIN) & (minutes < PARTS_PER_WHOLE) & (seconds < PARTS_PER_WHOLE)
+    if hours:
+        unit_deg = np.where(in_parts, DEGREES_PER_HOUR, 1.0)
+        deg, half_unit = deg * unit_deg, half_unit * unit_deg
+        good &= (deg >= 0.0) & (deg < FULL_CIRCLE_DEG)
+        deg = np.abs(deg)
+    else:
+        good &= np.abs(deg) <= FULL_CIRCLE_DEG / 4
+    form = np.where(good, np.where(in_parts, SEXAGESIMAL, DECIMAL), MISSING).astype(np.int8)
+    return Angles(deg, half_unit, form, np.full(len(deg), "", dtype=object))
 
 
 def _right_ascension(text: str) -> _Angle:

@@ -11,6 +11,7 @@ from platecover.service import (
     foyer,
     guide,
     page,
+    page_cells,
     poster,
     sia,
     static_files,
@@ -28,7 +29,7 @@ _COMMON_ANSWER_BYTES = 8 << 20
 _BLUEPRINTS = (
     api.blueprint, guide.blueprint, cone_search.blueprint, vosi.capabilities_blueprint,
     vosi.availability_blueprint, sia.blueprint, target_answers.blueprint, page.blueprint,
-    poster.blueprint, foyer.blueprint,
+    page_cells.blueprint, page_cells.lines_blueprint, poster.blueprint, foyer.blueprint,
     static_files.blueprint,
 )  # fmt: skip
 

@@ -23,6 +23,7 @@ from platecover.service.archive_parsers import (
     add_serve,
     add_targets,
 )
+from platecover.service.lean_imports import keep_pandas_out
 from platecover.service.parser_parts import NEGATIVE_NUMBER, Parser, complain
 from platecover.service.planning_parsers import add_plan
 from platecover.service.poster_parser import add_poster
@@ -32,6 +33,8 @@ _INTERRUPTED = 130  # what shells say of a program that was stopped by Ctrl-C
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run the command line and leave with its exit status."""
+    if arguments is None:  # a process of its own
+        keep_pandas_out()
     words = sys.argv[1:] if arguments is None else list(arguments)
     if sys.stdout is None:  # closed by the shell: >&-
         sys.stdout = open(os.devnull, "w")

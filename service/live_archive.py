@@ -53,10 +53,12 @@ class LiveArchive:
             If the archive is gone or damaged, until it is back.
         """
         with self._lock:
-            picture = _picture_of(self.folder)
-            if picture != self._picture:
-                self._found = self._look_again(picture)
-                self._picture = picture
+            # of what is sound nothing may change; to what is not, something may be added
+            if not (isinstance(self._found, Archive) and _is_as_before(self._picture)):
+                picture = _picture_of(self.folder)
+                if picture != self._picture:
+                    self._found = self._look_again(picture)
+                    self._picture = picture
             if isinstance(self._found, ArchiveError):
                 raise ArchiveError(str(self._found))
             return self._found
@@ -81,7 +83,7 @@ def _picture_of(folder: Path) -> Picture:
     """Marks of the file that names the current edition, and of all files of that edition."""
     try:
         pointer = folder / CURRENT
-        picture = {CURRENT: _mark(pointer.stat())}  # before it is read: a later change shows
+        picture = {str(pointer): _mark(pointer.stat())}  # before it is read: a later change shows
         number = current_number(folder)
         if number is not None:
             edition = edition_folder(folder, number)
@@ -91,6 +93,14 @@ def _picture_of(folder: Path) -> Picture:
         return picture
     except (OSError, ArchiveError):
         return {}
+
+
+def _is_as_before(picture: Picture) -> bool:
+    """Whether all files of a picture still look as they do there."""
+    try:
+        return bool(picture) and all(_mark(os.stat(path)) == mark for path, mark in picture.items())
+    except OSError:
+        return False
 
 
 def _mark(status: os.stat_result) -> Mark:

@@ -19,6 +19,10 @@ if TYPE_CHECKING:
 ROW_FORMATS = ("table", "csv", "ecsv", "votable", "votable-binary2", "json", "parquet")
 EPOCH_FORMATS = PLAN_FORMATS = ("table", "csv", "json")
 
+_GARBAGE_AFTER = (
+    50_000  # objects made; Python's own 700 looks through the rows of logs all the time
+)
+
 NEGATIVE_NUMBER = re.compile(r"-(\d|\.\d|inf|nan)", re.IGNORECASE)
 
 REGION_HELP = (
@@ -48,6 +52,8 @@ def on_use(name: str, module: str = "commands") -> Callable[[argparse.Namespace]
     def run(options: argparse.Namespace) -> None:
         gc.disable()  # imports leave no garbage: looking for it takes a fifth of their time
         found = import_module(f"platecover.service.{module}")
+        gc.freeze()  # nor will any of it become garbage
+        gc.set_threshold(_GARBAGE_AFTER)
         gc.enable()
         getattr(found, name)(options)
 

@@ -1,6 +1,7 @@
 """The questions that can be asked over HTTP, each with its parameters, under given settings."""
 
 from platecover.coverage.filter_table import FILTERS
+from platecover.coverage.map_cells import KEPT_ORDER
 from platecover.coverage.map_quantities import QUANTITIES
 from platecover.service.moc_parameters import moc_parameters
 from platecover.service.parameters import Parameter, Question
@@ -95,6 +96,15 @@ def questions(settings: Settings) -> dict[str, Question]:
                 "moc",
                 "The sky, the times or both that a selection covers, as a MOC.",
                 (*everything, *moc_parameters(settings), _format(MOC_FORMS)),
+            ),
+            Question(
+                "cells",
+                "The map that the page draws.",
+                (
+                    Parameter("show", "word", "what to map", required=True, words=quantities),
+                    _order("map", 6, KEPT_ORDER),
+                    *everything,
+                ),
             ),
             Question(
                 "poster",

@@ -10,7 +10,7 @@
  */
 
 export const LANGUAGES = ["en", "de"];
-export const PIECES = ["foyer"];
+export const PIECES = ["foyer", "sky"];
 const ENGLISH = "en"; // has every key
 
 const kept = new Map(); // promises of files by name: each is fetched once

@@ -102,6 +102,18 @@ def test_help_comes_without_heavy_imports() -> None:
     assert done.stdout == b"[]\n"
 
 
+def test_commands_never_import_pandas() -> None:
+    # pandas is installed here, and pyarrow would import it; astropy only asks whether it is there
+    script = (
+        "import sys; from platecover.service.lean_imports import keep_pandas_out;"
+        "keep_pandas_out();"
+        "import pyarrow, numpy, astropy.table; pyarrow.array(numpy.arange(3.0));"
+        "print('pandas' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, check=True)
+    assert done.stdout == b"False\n"
+
+
 @pytest.mark.parametrize(
     "words",
     [

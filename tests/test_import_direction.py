@@ -14,7 +14,9 @@ FLOORS: dict[str, set[str]] = {
         "filter_table", "logged_rows", "map_quantities", "spectral_bands", "text_arrays",
         "value_checks", "work_force",
     },
-    "sky": {"barycentric_time", "calendar_dates", "clocks", "equinox", "sky_bodies"},
+    "sky": {
+        "barycentric_time", "bright_stars", "calendar_dates", "clocks", "equinox", "sky_bodies",
+    },
     "geometry": {
         "cell_of_direction", "cell_place", "constellations", "edge_decision", "edge_distance",
         "footprint", "footprint_union", "healpix_cells", "outlines", "plate_geometry",
@@ -23,10 +25,10 @@ FLOORS: dict[str, set[str]] = {
     },
     "reading": {
         "across_rows", "delimited_text", "ecsv_header", "log_cells", "log_table", "observatory",
-        "observatory_values", "plate_facts", "plate_log", "record_files", "row_centres",
-        "row_identity", "row_notes", "row_reading", "row_sizes", "row_times", "series_defaults",
-        "record_cuts", "sexagesimal", "table_files", "target_list", "target_tables", "text_records",
-        "votable_guard",
+        "observatory_values", "plate_facts", "plain_angles", "plate_log", "record_files",
+        "row_centres", "row_identity", "row_notes", "row_reading", "row_sizes", "row_times",
+        "series_defaults", "record_cuts", "sexagesimal", "table_files", "target_list",
+        "target_tables", "text_records", "votable_guard",
     },
     "keeping": {
         "cell_bits", "cell_entries", "cell_index", "edition", "edition_publish", "growing_array",
@@ -35,9 +37,10 @@ FLOORS: dict[str, set[str]] = {
     },
     "building": {"carried_over", "edition_build"},
     "asking": {
-        "answers", "covered_area", "epochs", "filters", "folded_words", "map_counts", "map_epochs",
-        "obscore", "per_edition", "plate_record", "region_hits", "search", "sia_selection",
-        "sky_map", "space_time_moc", "target_pairs", "target_search", "time_moc", "union_moc",
+        "answers", "coarser_map", "covered_area", "epochs", "filters", "folded_words", "map_counts",
+        "map_epochs", "obscore", "per_edition", "plate_record", "region_hits", "search",
+        "sia_selection", "sky_map", "space_time_moc", "target_pairs", "target_search", "time_moc",
+        "union_moc",
     },
     "planning": {
         "scan_areas", "scan_bins", "scan_bound", "scan_budget", "scan_cost", "scan_greedy",

@@ -1,6 +1,7 @@
 """What answers cost: epochs, maps, and pages of rows over HTTP (in process, no network)."""
 
 import csv
+import gc
 import io
 import json
 from collections.abc import Callable
@@ -135,6 +136,8 @@ def cone_figures(folder: Path, size: int) -> list[Figure]:
 def client(folder: Path) -> Callable[[str, dict[str, Any]], bytes]:
     """Return a function that asks the service's application, without a network."""
     app = create_app(folder / "archive")
+    gc.collect()
+    gc.freeze()  # as `serve` does before it answers
 
     def ask(path: str, query: dict[str, Any]) -> bytes:
         body, status, _ = run_wsgi_app(app, create_environ(path, query_string=urlencode(query)))
