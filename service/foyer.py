@@ -34,7 +34,7 @@ def foyer_page() -> Response:
     root = quote(urlsplit(service().settings.public_url).path.rstrip("/"), safe="/%")
     return make_response(
         render_template(
-            "foyer.html", words=words, root=root, facts=_facts(),
+            "foyer.html", words=words, root=root,
             name=summary["observatory"]["name"] or "Plate archive",
         )
     )  # fmt: skip

@@ -23,7 +23,6 @@ const PIECES = ["foyer", "sky"];
 class Foyer {
   constructor() {
     this.stage = new Stage(document.getElementById("foyer"));
-    this.facts = JSON.parse(document.getElementById("foyer-facts").textContent);
     this.calmed = document.getElementById("foyer-calm");
     this.box = document.getElementById("foyer-sky");
     this.motion = matchMedia("(prefers-reduced-motion: reduce)");
@@ -104,6 +103,7 @@ class Foyer {
 
   touched(event) {
     this.touchedAt = performance.now();
+    document.body.dataset.touched = event.type === "keydown" ? "key" : "hand";
     const isButton = event.target instanceof Element && event.target.closest("#foyer-buttons");
     if (this.isVisited || isButton || (event.type === "keydown" && event.key === "Tab")) return;
     this.isVisited = true;

@@ -26,7 +26,7 @@ const STILL_FRAME_S = 3;
 const SPIN_DEG_PER_S = 5;
 const TURN_S = 3;
 const ATTEMPTS = 6; // constellations that are tried until one has plates
-const MOST_ZOOM = 4;
+const PLACE_ZOOM = 1.5; // the globe still round, or nearly
 const MAPS_A_ROUND = 2;
 const MAPS = ["plates", "years", "last", "unscanned"];
 const START = { ra: 300, dec: 20, zoom: 1 };
@@ -91,7 +91,7 @@ export async function place({ stage, sky, words, facts, questions, wait, signal,
     sky.setRegion({ kind: "constellation", name: short });
     const head = story.constellation;
     stage.show({ scene: "sky", head, lines: [words("foyer.place.plates", { count: story.plates })] });
-    const there = { ...middles.get(short), zoom: MOST_ZOOM / 2 };
+    const there = { ...middles.get(short), zoom: PLACE_ZOOM };
     if (still) sky.setView(there);
     else await turn(sky, START, there, (1000 * TURN_S) / tempo, signal);
     await wait(READ_S / 2);

@@ -6,11 +6,11 @@ const PARTS = [{ year: "numeric" }, { year: "numeric", month: "long" }, { dateSt
  * A day, month or year as the language writes it.
  * @param {string} date 1898-03-04, 1898-03 or 1898
  */
-export function dateText(date, language) {
+export function dateText(date, locale) {
   const known = date.split("-").length - 1;
   const moment = new Date(`${date}${"-01".repeat(2 - known)}T00:00:00Z`);
   if (Number.isNaN(moment.getTime())) return date;
-  return new Intl.DateTimeFormat(language, { ...PARTS[known], timeZone: "UTC" }).format(moment);
+  return new Intl.DateTimeFormat(locale, { ...PARTS[known], timeZone: "UTC" }).format(moment);
 }
 
 /**
@@ -20,7 +20,7 @@ export function dateText(date, language) {
  * @param {{date: string, observer: ?string, telescope: ?string}} plate
  */
 export function plateLine(words, which, plate) {
-  const date = dateText(plate.date, words.language);
+  const date = dateText(plate.date, words.locale);
   const parts = [which === "first" ? words("foyer.place.first", { date }) : words("foyer.place.last", { date })];
   if (plate.observer) parts.push(words("foyer.place.by", { observer: plate.observer }));
   if (plate.telescope) parts.push(words("foyer.place.with", { telescope: plate.telescope }));
@@ -36,7 +36,7 @@ export function storyLines(words, story) {
   if (story.first) lines.push(plateLine(words, "first", story.first));
   if (story.last && story.exposures > 1) lines.push(plateLine(words, "last", story.last));
   if (story.observers.length > 1) {
-    const list = new Intl.ListFormat(words.language, { type: "conjunction" });
+    const list = new Intl.ListFormat(words.locale, { type: "conjunction" });
     lines.push(words("foyer.visit.people", { people: list.format(story.observers) }));
   }
   return lines;
