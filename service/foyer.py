@@ -20,7 +20,7 @@ from platecover.service.asking import answers_of_archive, archive, asked, servic
 from platecover.service.page_words import ENGLISH, words_of
 from platecover.service.parameters import region_of
 
-blueprint = Blueprint("foyer", __name__, url_prefix="/page")
+blueprint = Blueprint("page_foyer", __name__, url_prefix="/page")
 answers_of_archive(blueprint)
 
 _OBSERVERS = 3  # named of a place
