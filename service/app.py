@@ -12,6 +12,7 @@ from platecover.service import (
     guide,
     page,
     page_cells,
+    page_place,
     poster,
     sia,
     static_files,
@@ -29,7 +30,8 @@ _COMMON_ANSWER_BYTES = 8 << 20
 _BLUEPRINTS = (
     api.blueprint, guide.blueprint, cone_search.blueprint, vosi.capabilities_blueprint,
     vosi.availability_blueprint, sia.blueprint, target_answers.blueprint, page.blueprint,
-    page_cells.blueprint, page_cells.lines_blueprint, poster.blueprint, foyer.blueprint,
+    page_cells.blueprint, page_cells.lines_blueprint,
+    page_place.blueprint, poster.blueprint, foyer.blueprint,
     static_files.blueprint,
 )  # fmt: skip
 

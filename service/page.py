@@ -15,13 +15,13 @@ from platecover.coverage.filter_table import FILTERS
 from platecover.coverage.map_quantities import QUANTITIES
 from platecover.coverage.regions import Region
 from platecover.coverage.search import Hits
-from platecover.service.api import parsed_region, public_record
+from platecover.service.api import public_record
 from platecover.service.asking import answers_of_archive, archive, first_rows, service
 from platecover.service.error_answers import RETRY_AFTER_S
 from platecover.service.foyer import foyer_page
+from platecover.service.page_place import region_of_place
 from platecover.service.page_rows import COLUMNS, facts_shown, place_words, row_shown
 from platecover.service.parameters import Parameter, Question, filters_of
-from platecover.service.place_text import is_region, read_position
 
 blueprint = Blueprint("page", __name__, template_folder="templates")
 answers_of_archive(blueprint)
@@ -103,24 +103,13 @@ def _notes_of(unknown: list[str]) -> list[str]:
 
 
 def _region(values: Mapping[str, Any], notes: list[str]) -> Region:
-    """Region of place and radius; a note if the radius has no use."""
-    place, radius = values["place"], values["radius"]
-    if place is not None and not is_region(place) and not _is_constellation(place):
-        return Region.circle(*read_position(place), radius or 0.0)
-    if radius:
+    """Region of place and radius; a note of what a name was taken for, or of a useless radius."""
+    region, named, takes_radius = region_of_place(values["place"], values["radius"])
+    if named:
+        notes.append(f"Taken for {named}.")
+    if values["radius"] and not takes_radius:
         notes.append("The radius goes with a position, and was left aside.")
-    if place is None:
-        return Region.all()
-    return parsed_region(place if is_region(place) else f"constellation {place}")
-
-
-def _is_constellation(place: str) -> bool:
-    """Whether a text is the bare name of a constellation."""
-    try:
-        Region.constellation(place)
-    except QueryError:
-        return False
-    return True
+    return region
 
 
 def _form(question: Question, asked: MultiDict[str, str]) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from platecover.coverage.bright_stars import bright_stars
 from platecover.coverage.coarser_map import coarser
 from platecover.coverage.directions import ra_dec_deg
 from platecover.coverage.map_cells import KEPT_ORDER
-from platecover.coverage.region_arcs import points_on_arcs
+from platecover.coverage.region_arcs import Arcs, points_on_arcs
 from platecover.service.asking import answers_of_archive, archive, asked
 from platecover.service.parameters import filters_of
 
@@ -71,12 +71,19 @@ def _lines() -> str:
 
 def _boundaries() -> list[list[float]]:
     """Each stretch: places of the two constellations in their list, then RA, Dec, RA, Dec, ..."""
-    drawn: list[list[float]] = []
-    for arc, pair in zip(*constellations.all_boundaries(), strict=True):
+    arcs, pairs = constellations.all_boundaries()
+    lines = arcs_as_lines(arcs)
+    return [[*pair, *line] for pair, line in zip(pairs.tolist(), lines, strict=True)]
+
+
+def arcs_as_lines(arcs: Arcs) -> list[list[float]]:
+    """Each arc as RA, Dec, RA, Dec, ..., to be drawn with straight lines from point to point."""
+    drawn = []
+    for arc in arcs:
         length_deg = float(np.degrees(arc["span"] * abs(arc["sin_g"])))
         shares = np.linspace(0.0, 1.0, 2 + int(length_deg / _STEP_DEG))
         ra, dec = ra_dec_deg(points_on_arcs(np.array([arc]), shares)[0])
-        drawn.append([*pair.tolist(), *_rounded(np.stack([ra, dec], axis=1).ravel())])
+        drawn.append(_rounded(np.stack([ra, dec], axis=1).ravel()))
     return drawn
 
 

@@ -25,7 +25,9 @@ COLUMN_OF_QUANTITY = {
     "unscanned": "scanned", "scanned_share": "scanned",
 }  # fmt: skip
 
+OF_THE_PAGE = ("cells", "place", "outlines", "foyer", "story")  # which programs are not told of
 _ALWAYS = "exposure_id"  # a column that nobody may hide
+_USUAL_OUTLINES, _MOST_OUTLINES = 300, 2_000  # of plates, on the page's sky
 _MINUTES = ("min_exposure", "max_exposure")
 _LONGEST_MIN = 1e9
 _FULL_CIRCLE_DEG, _POLE_DEG = 360.0, 90.0
@@ -113,6 +115,19 @@ def questions(settings: Settings) -> dict[str, Question]:
             ),
             Question("foyer", "The archive in a few numbers.", ()),
             Question("story", "The plates of a place, in short.", place),
+            Question("place", "What the page takes a place for.", _typed_place(settings)),
+            Question(
+                "outlines",
+                "Outlines of the plates that the page draws.",
+                (
+                    *_typed_place(settings),
+                    *_filter_parameters(settings, with_certainty=True),
+                    Parameter(
+                        "most", "integer", "most outlines", default=_USUAL_OUTLINES, low=0,
+                        high=_MOST_OUTLINES,
+                    ),
+                ),
+            ),
             Question("plates", "All that is known of one plate.", ()),
             Question(
                 "targets",
@@ -135,6 +150,16 @@ def _place_parameters(settings: Settings) -> tuple[Parameter, ...]:
             high=settings.largest_radius_deg,
         ),
     )  # fmt: skip
+
+
+def _typed_place(settings: Settings) -> tuple[Parameter, ...]:
+    """The two fields of the page's form."""
+    return (
+        Parameter(
+            "place", "text", "position, name or region", longest=settings.longest_region_text
+        ),
+        _place_parameters(settings)[-1],
+    )
 
 
 def _filter_parameters(settings: Settings, *, with_certainty: bool) -> tuple[Parameter, ...]:

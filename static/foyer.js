@@ -1,9 +1,10 @@
 /**
  * The page for a foyer. Scenes follow one another by themselves; a touch, click or key hands the sky
- * to the visitor; after a quiet minute the scenes go on. Whatever fails, a calm screen waits for the
- * server and the scenes begin anew.
+ * to the visitor; after a quiet minute the scenes go on. While the server cannot be reached a calm
+ * screen stands before all else; each round begins with the edition that is then in use.
  */
 
+import { createAsk } from "./ask.js";
 import { clear, SCENES } from "./foyer/scenes.js";
 import { pause } from "./foyer/pace.js";
 import { Questions } from "./foyer/questions.js";
@@ -13,7 +14,8 @@ import { createSky } from "./sky/sky.js";
 import { chooseLanguage, LANGUAGES, loadWords } from "./words.js";
 
 const QUIET_S = 60; // without a touch, after which it runs by itself again
-const CALM_S = [3, 5, 10, 20]; // between attempts to reach the server; the last again and again
+const CALM_AFTER_S = 2; // without an answer that is due
+const CALM_S = 10; // after a fault, before the scenes begin anew
 const FASTEST = 1000;
 const STILL_TOUCHING_MS = 500; // the touch that wakes asks for no place
 const TOUCHES = ["pointerdown", "wheel", "keydown", "touchstart"];
@@ -29,7 +31,11 @@ class Foyer {
     const tempo = Number(new URLSearchParams(location.search).get("tempo") ?? 1);
     this.tempo = tempo >= 1 && tempo <= FASTEST ? tempo : 1;
     this.play = new AbortController();
-    this.questions = new Questions(() => this.play.signal);
+    const ask = createAsk({
+      root: document.documentElement.dataset.root,
+      onTrouble: (is) => this.trouble(is),
+    });
+    this.questions = new Questions(ask, () => this.play.signal);
     this.round = 0;
     this.isVisited = false;
     this.touchedAt = Number.NEGATIVE_INFINITY;
@@ -50,7 +56,9 @@ class Foyer {
         if (signal.aborted) continue; // woken, or another language
         console.warn("foyer:", fault);
         this.sky?.rest();
-        await this.calm();
+        this.calmed.hidden = false;
+        await pause((1000 * CALM_S) / this.tempo, signal).catch(() => {});
+        this.calmed.hidden = true;
       }
     }
   }
@@ -159,21 +167,11 @@ class Foyer {
     this.play.abort();
   }
 
-  /** A calm screen until the server answers. */
-  async calm() {
-    this.calmed.hidden = false;
-    for (let attempt = 0; ; attempt += 1) {
-      this.play = new AbortController();
-      const seconds = CALM_S[Math.min(attempt, CALM_S.length - 1)];
-      try {
-        await pause((1000 * seconds) / Math.min(this.tempo, 10), this.play.signal);
-        await this.questions.facts();
-        break;
-      } catch {
-        // touched, or no answer yet: once more
-      }
-    }
-    this.calmed.hidden = true;
+  /** Answers do not come, or come again. */
+  trouble(is) {
+    clearTimeout(this.troubled);
+    if (!is) this.calmed.hidden = true;
+    else this.troubled = setTimeout(() => (this.calmed.hidden = false), (1000 * CALM_AFTER_S) / this.tempo);
   }
 }
 

@@ -15,7 +15,8 @@ FLOORS: dict[str, set[str]] = {
         "value_checks", "work_force",
     },
     "sky": {
-        "barycentric_time", "bright_stars", "calendar_dates", "clocks", "equinox", "sky_bodies",
+        "barycentric_time", "bright_stars", "calendar_dates", "clocks", "equinox", "object_names",
+        "sky_bodies",
     },
     "geometry": {
         "cell_of_direction", "cell_place", "constellations", "edge_decision", "edge_distance",

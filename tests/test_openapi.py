@@ -18,6 +18,7 @@ from tests.small_archive import Place
 from platecover.coverage.columns import RESULT_COLUMNS
 from platecover.service.app import create_app
 from platecover.service.endpoints import ENDPOINTS
+from platecover.service.questions import OF_THE_PAGE
 from platecover.service.settings import Settings
 
 
@@ -49,7 +50,7 @@ def test_it_is_valid_openapi_3_1(app: Flask, client: FlaskClient) -> None:
 def test_every_route_for_programs_is_described(app: Flask, client: FlaskClient) -> None:
     paths = described(client)["paths"]
     for rule in app.url_map.iter_rules():
-        if rule.endpoint.startswith(("page.", "static_files.")) or rule.defaults:
+        if rule.endpoint.startswith(("page.", "page_", "static_files.")) or rule.defaults:
             continue
         path = re.sub(r"<(?:path:)?(\w+)>", r"{\1}", rule.rule)
         if path == "/api/":  # the page of the description
@@ -72,7 +73,7 @@ def test_parameters_are_those_that_are_validated(app: Flask, client: FlaskClient
                 assert told[name]["schema"]["enum"] == list(each.words)
             if each.default is not None and each.single:
                 assert told[name]["schema"]["default"] == each.default
-    assert {each.question for each in ENDPOINTS if each.question} == set(questions)
+    assert {each.question for each in ENDPOINTS if each.question} == set(questions) - {*OF_THE_PAGE}
 
 
 def test_a_parameter_that_is_not_described_is_refused(client: FlaskClient) -> None:

@@ -1,17 +1,19 @@
 /** What the foyer asks the server, through the page's one way to ask. */
 
-import { ask } from "../ask.js";
-
 export class Questions {
-  /** @param {() => AbortSignal} signal of whatever plays now */
-  constructor(signal) {
+  /**
+   * @param {ReturnType<typeof import("../ask.js").createAsk>} ask
+   * @param {() => AbortSignal} signal of whatever plays now
+   */
+  constructor(ask, signal) {
+    this.ask = ask;
     this.signal = signal;
     this.kept = null; // lines of the sky, which never change
   }
 
   /** The archive in a few numbers. */
   facts() {
-    return ask("/page/foyer", { signal: this.signal() });
+    return this.ask("/page/foyer", {}, { signal: this.signal() });
   }
 
   /**
@@ -21,19 +23,18 @@ export class Questions {
    * @returns {Promise<Float32Array>}
    */
   async cells(show, until) {
-    const query = new URLSearchParams({ show, ...(until === undefined ? {} : { to: String(until) }) });
-    const bytes = await ask(`/page/cells?${query}`, { signal: this.signal(), kind: "bytes" });
+    const bytes = await this.ask("/page/cells", { show, to: until }, { signal: this.signal(), kind: "bytes" });
     return new Float32Array(bytes);
   }
 
   /** First and last plate of a place, and how many there are. */
   story(place) {
-    return ask(`/page/story?${new URLSearchParams(place)}`, { signal: this.signal() });
+    return this.ask("/page/story", place, { signal: this.signal() });
   }
 
   /** Constellations and stars. */
   async lines() {
-    this.kept ??= await ask("/page/lines", { signal: this.signal() });
+    this.kept ??= await this.ask("/page/lines", {}, { signal: this.signal() });
     return this.kept;
   }
 }

@@ -49,6 +49,7 @@ export function outlineOf(corners) {
 export function regionLines(region, boundaries, constellations) {
   if (!region) return [];
   if (region.kind === "circle") return [smallCircle(region.ra, region.dec, Math.max(region.radius, 0))];
+  if (region.kind === "lines") return region.lines.map(lineOf);
   if (region.kind === "polygon") return [outlineOf(region.corners)];
   if (region.kind === "constellation") {
     const named = region.name.toLowerCase();
