@@ -8,6 +8,7 @@ from platecover.coverage.archive import Archive
 from platecover.service import (
     api,
     cone_search,
+    foyer,
     guide,
     page,
     page_cells,
@@ -30,7 +31,7 @@ _BLUEPRINTS = (
     api.blueprint, guide.blueprint, cone_search.blueprint, vosi.capabilities_blueprint,
     vosi.availability_blueprint, sia.blueprint, target_answers.blueprint, page.blueprint,
     page_cells.blueprint, page_cells.lines_blueprint,
-    page_place.blueprint, poster.blueprint,
+    page_place.blueprint, poster.blueprint, foyer.blueprint,
     static_files.blueprint,
 )  # fmt: skip
 

@@ -18,6 +18,7 @@ from platecover.coverage.search import Hits
 from platecover.service.api import public_record
 from platecover.service.asking import answers_of_archive, archive, first_rows, service
 from platecover.service.error_answers import RETRY_AFTER_S
+from platecover.service.foyer import foyer_page
 from platecover.service.manners import public_root
 from platecover.service.page_facts import MODULES, page_facts
 from platecover.service.page_place import region_of_place
@@ -38,6 +39,8 @@ _ENOUGH_NOTES, _LONGEST_NAME = 3, 40  # of parameters that the page does not kno
 @blueprint.route("/")
 def page() -> Response:
     """The form, and the answer to what it asks."""
+    if "foyer" in request.args:
+        return foyer_page()
     question = _question()
     given = MultiDict(
         (name, text.strip()) for name, text in request.args.items(multi=True) if text.strip()

@@ -25,7 +25,7 @@ COLUMN_OF_QUANTITY = {
     "unscanned": "scanned", "scanned_share": "scanned",
 }  # fmt: skip
 
-OF_THE_PAGE = ("cells", "place", "outlines")  # which programs are not told of
+OF_THE_PAGE = ("cells", "place", "outlines", "foyer", "story")  # which programs are not told of
 _ALWAYS = "exposure_id"  # a column that nobody may hide
 _USUAL_OUTLINES, _MOST_OUTLINES = 300, 2_000  # of plates, on the page's sky
 _MINUTES = ("min_exposure", "max_exposure")
@@ -113,6 +113,8 @@ def questions(settings: Settings) -> dict[str, Question]:
                 "A poster for print: a map of the whole sky, or the years of a place.",
                 (*poster_parameters(settings, quantities), *rows),
             ),
+            Question("foyer", "The archive in a few numbers.", ()),
+            Question("story", "The plates of a place, in short.", place),
             Question("place", "What the page takes a place for.", _typed_place(settings)),
             Question(
                 "outlines",

@@ -10,6 +10,7 @@
  */
 
 export const LANGUAGES = ["en", "de"];
+const LOCALES = { en: "en-GB", de: "de-DE" }; // how dates, numbers and lists are written
 export const PIECES = ["board", "foyer", "sky"];
 const ENGLISH = "en"; // has every key
 
@@ -28,7 +29,7 @@ export function chooseLanguage(search = location.search, preferred = navigator.l
 
 /**
  * @typedef {((key: string, values?: Record<string, string|number>) => string)
- *   & {language: string, number: (value: number) => string}} Words
+ *   & {language: string, locale: string, number: (value: number) => string}} Words
  * @param {string} [language]
  * @param {string[]} [pieces]
  * @returns {Promise<Words>} of texts by key; a key that the language lacks is answered in English,
@@ -38,8 +39,9 @@ export async function loadWords(language = chooseLanguage(), pieces = PIECES) {
   const chosen = LANGUAGES.includes(language) ? language : ENGLISH;
   const [english, own] = await Promise.all([textsOf(ENGLISH, pieces), textsOf(chosen, pieces)]);
   const texts = { ...english, ...own };
+  const locale = LOCALES[chosen];
   const plural = { [ENGLISH]: new Intl.PluralRules(ENGLISH), [chosen]: new Intl.PluralRules(chosen) };
-  const numbers = new Intl.NumberFormat(chosen);
+  const numbers = new Intl.NumberFormat(locale);
 
   const words = (key, values = {}) => {
     const found = Object.hasOwn(texts, key) ? texts[key] : key;
@@ -51,7 +53,7 @@ export async function loadWords(language = chooseLanguage(), pieces = PIECES) {
       return typeof value === "number" ? numbers.format(value) : String(value);
     });
   };
-  return Object.assign(words, { language: chosen, number: (value) => numbers.format(value) });
+  return Object.assign(words, { language: chosen, locale, number: (value) => numbers.format(value) });
 }
 
 async function textsOf(language, pieces) {
