@@ -17,8 +17,8 @@ import { makeScale, shortNumber } from "./scale.js";
 const STILL_AFTER_MS = 160; // without a movement, the picture is drawn in full
 const MOST_RATIO = 2; // device pixels a CSS pixel that are used
 const FRAMES_KEPT = 600;
-const FIT = 1.35; // how much more than a region is shown about it
-const LEAST_FIT_DEGREES = 4;
+const FIT = 1.6; // how much more than a region is shown about it
+const LEAST_FIT_DEGREES = 36; // so that the plates of the place are seen, not the place alone
 const SAID_AFTER_MS = 500; // keys at rest, before the middle of the view is said aloud
 
 /**
