@@ -12,7 +12,7 @@ from astropy.coordinates import BarycentricMeanEcliptic, Galactic, SkyCoord
 from astropy.wcs import WCS
 from matplotlib import colormaps
 from numpy.typing import NDArray
-from playwright.sync_api import Page
+from playwright.sync_api import Browser, Page
 from tests.browser.chromium import browser, needs_chromium, opened
 from tests.running_server import RunningServer, serving
 from tests.small_archive import PLATES, Place
