@@ -54,7 +54,7 @@ def register_manners(app: Flask) -> None:
 def _finish(response: Response) -> Response:
     for name, value in _HEADERS.items():
         response.headers.setdefault(name, value)
-    root = _public_root()
+    root = public_root()
     response.headers["Link"] = (  # relations of RFC 8631
         f'<{root}{DESCRIPTION_PATH}>; rel="service-desc", <{root}{GUIDE_PATH}>; rel="service-doc"'
     )
@@ -69,7 +69,7 @@ def _finish(response: Response) -> Response:
     return response
 
 
-def _public_root() -> str:
+def public_root() -> str:
     """Path under which the public finds our own `/`, without the slash; mostly ''."""
     return quote(urlsplit(service().settings.public_url).path.rstrip("/"), safe="/%")
 

@@ -19,6 +19,8 @@ from platecover.service.api import public_record
 from platecover.service.asking import answers_of_archive, archive, first_rows, service
 from platecover.service.error_answers import RETRY_AFTER_S
 from platecover.service.foyer import foyer_page
+from platecover.service.manners import public_root
+from platecover.service.page_facts import MODULES, page_facts
 from platecover.service.page_place import region_of_place
 from platecover.service.page_rows import COLUMNS, facts_shown, place_words, row_shown
 from platecover.service.parameters import Parameter, Question, filters_of
@@ -219,7 +221,14 @@ def _by_series(hits: Hits) -> list[dict[str, Any]]:
 
 def _page(status: int, **values: Any) -> Response:
     counts = archive().edition.summary["counts"]
-    return _answered(status, "page.html", **{"fault": None, "counts": counts, **values})
+    whole = (
+        f"{counts['exposures']:,} exposures on {counts['plates']:,} plates."
+        " Name a place to see which of them show it."
+    )
+    return _answered(
+        status, "page.html", **{"fault": None, "counts": counts, **values},
+        facts=page_facts(), modules=MODULES, whole_words=whole,
+    )  # fmt: skip
 
 
 def _answered(status: int, template: str, **values: Any) -> Response:
@@ -229,7 +238,7 @@ def _answered(status: int, template: str, **values: Any) -> Response:
     return make_response(
         render_template(
             template, name=summary["observatory"]["name"] or "Plate archive",
-            edition=edition.number, built=summary["built"][:10], **values,
+            edition=edition.number, built=summary["built"][:10], root=public_root(), **values,
         ),
         status,
     )  # fmt: skip

@@ -11,7 +11,7 @@
 
 export const LANGUAGES = ["en", "de"];
 const LOCALES = { en: "en-GB", de: "de-DE" }; // how dates, numbers and lists are written
-export const PIECES = ["foyer", "sky"];
+export const PIECES = ["board", "foyer", "sky"];
 const ENGLISH = "en"; // has every key
 
 const kept = new Map(); // promises of files by name: each is fetched once
