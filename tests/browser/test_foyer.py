@@ -1,4 +1,4 @@
-"""The page for a foyer, in a real browser: it runs, wakes, forgets nothing and outlives its server."""
+"""The page for a foyer in a real browser: it runs, wakes, leaks nothing, outlives its server."""
 
 import re
 import socket
