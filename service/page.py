@@ -26,7 +26,7 @@ from platecover.service.asking import (
 from platecover.service.error_answers import RETRY_AFTER_S
 from platecover.service.foyer import foyer_page
 from platecover.service.manners import public_root
-from platecover.service.page_facts import MODULES, page_facts
+from platecover.service.page_facts import MODULES, page_facts, preloads
 from platecover.service.page_place import region_of_place
 from platecover.service.page_rows import COLUMNS, facts_shown, place_words, row_shown
 from platecover.service.parameters import Parameter, Question, filters_of
@@ -238,7 +238,7 @@ def _page(status: int, **values: Any) -> Response:
     )
     return _answered(
         status, "page.html", **{"fault": None, "counts": counts, **values},
-        facts=page_facts(), modules=MODULES, whole_words=whole,
+        facts=page_facts(), modules=MODULES, preloads=preloads(), whole_words=whole,
     )  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""The foyer's page in a real browser: it runs, wakes, forgets nothing, outlives its server."""
+"""The page for a foyer in a real browser: it runs, wakes, leaks nothing, outlives its server."""
 
 import re
 import socket
