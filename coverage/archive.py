@@ -1,6 +1,7 @@
 """The archive as Python sees it: one object, thin methods, each an answer."""
 
 import os
+from collections.abc import Iterable
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -26,6 +27,7 @@ from platecover.coverage.union_moc import union_moc
 from platecover.coverage.value_checks import number_between
 
 if TYPE_CHECKING:
+    from platecover.coverage.pull_list import PullList
     from platecover.coverage.scan_plan import ScanPlan
     from platecover.coverage.scan_wishes import Wishes
 
@@ -273,6 +275,38 @@ class Archive:
         elif not isinstance(wishes, Wishes):
             wishes = read_wishes(Path(wishes))
         return scan_plan(self.edition, budget, wishes, filters, today)
+
+    def pull_list(
+        self,
+        what: "ScanPlan | Iterable[str]",
+        carry_kg: float = 10.0,
+        wishes: "Wishes | None" = None,
+    ) -> "PullList":
+        """List plates as they stand, by loads that one can carry.
+
+        Parameters
+        ----------
+        what : scan_plan.ScanPlan or iterable of str
+            A plan, or designations in any logged spelling.
+        carry_kg : float, optional
+            Most weight of glass in a load, above 0 and at most 25.
+        wishes : scan_wishes.Wishes, optional
+            How shelf units are read from shelf texts; with a plan, its own are taken.
+
+        Raises
+        ------
+        QueryError
+            If no plate or an unknown one is named, or the weight is none that a load can have.
+        """
+        from platecover.coverage.pull_list import (  # as of plans
+            pull_list_of_plan,
+            pull_list_of_plates,
+        )
+        from platecover.coverage.scan_plan import ScanPlan
+
+        if isinstance(what, ScanPlan):
+            return pull_list_of_plan(self.edition, what, carry_kg)
+        return pull_list_of_plates(self.edition, what, wishes, carry_kg)
 
     def plate_record(self, designation: str) -> dict[str, Any]:
         """All that is known of one plate, as `plate_record.plate_record` describes it.

@@ -52,7 +52,12 @@ def _spreadsheet_text(text: str) -> str:
     What looks like one gets an apostrophe in front. Who wants the text as it was takes one
     apostrophe away where this pattern still matches: that gives back every text.
     """
-    return _csv_text(f"'{text}" if _LIKE_A_FORMULA.match(text) else text)
+    return _csv_text(shielded(text))
+
+
+def shielded(text: str) -> str:
+    """A text that no spreadsheet takes for a formula: what looks like one has an apostrophe."""
+    return f"'{text}" if _LIKE_A_FORMULA.match(text) else text
 
 
 def _json_text(text: str) -> str:

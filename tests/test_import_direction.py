@@ -44,6 +44,7 @@ FLOORS: dict[str, set[str]] = {
         "union_moc",
     },
     "planning": {
+        "handling_cautions", "pull_list",
         "scan_areas", "scan_bins", "scan_bound", "scan_budget", "scan_cost", "scan_greedy",
         "scan_plan", "scan_weights", "scan_wishes", "scan_worth", "wish_reading",
     },
