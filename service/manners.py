@@ -39,7 +39,13 @@ _PREFLIGHT = {
     "Access-Control-Max-Age": "86400",  # seconds; a day
 }
 _LONGEST_LOCATION = 8000  # characters of an address that servers and proxies take (RFC 9110, 4.1)
-_TEXTS = ("text/", "application/json", "application/x-votable+xml", "image/svg+xml")
+_TEXTS = (
+    "text/",
+    "application/json",
+    "application/x-votable+xml",
+    "image/svg+xml",
+    "application/octet-stream",
+)
 _FIRST_SHOWN, _BEYOND_SHOWN = 0x20, 0x7F  # of ASCII
 _LEAST_GZIP_BYTES = 1_000  # less fits a packet or two as it is
 _GZIP_LEVEL = 1  # three times as fast as the usual 6, a fifth larger

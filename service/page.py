@@ -16,11 +16,17 @@ from platecover.coverage.map_quantities import QUANTITIES
 from platecover.coverage.regions import Region
 from platecover.coverage.search import Hits
 from platecover.service.api import public_record
-from platecover.service.asking import answers_of_archive, archive, first_rows, service
+from platecover.service.asking import (
+    answers_of_archive,
+    archive,
+    first_rows,
+    service,
+    site_root,
+)
 from platecover.service.error_answers import RETRY_AFTER_S
 from platecover.service.foyer import foyer_page
 from platecover.service.manners import public_root
-from platecover.service.page_facts import MODULES, page_facts
+from platecover.service.page_facts import MODULES, page_facts, preloads
 from platecover.service.page_place import region_of_place
 from platecover.service.page_rows import COLUMNS, facts_shown, place_words, row_shown
 from platecover.service.parameters import Parameter, Question, filters_of
@@ -176,16 +182,21 @@ def _links(values: dict[str, Any], region: Region, count: int) -> dict[str, Any]
             words: _link("exposures", values, **asked, format=form)
             for form, words in _DOWNLOADS.items()
         },
-        "request_text": request.host_url.rstrip("/") + _link("exposures", values, **asked),
+        "request_text": site_root() + _path("exposures", values, **asked),
     }
 
 
 def _link(path: str, values: Mapping[str, Any], **more: object) -> str:
     """Address under /api/ with the filters among some values."""
+    return f"{public_root()}/{_path(path, values, **more)}"
+
+
+def _path(path: str, values: Mapping[str, Any], **more: object) -> str:
+    """The same from the service's own root on."""
     filters = {
         each.name: values[each.name] for each in FILTERS if values.get(each.name) is not None
     }
-    return f"/api/{path}?{urlencode({**more, **filters}, doseq=True)}"
+    return f"api/{path}?{urlencode({**more, **filters}, doseq=True)}"
 
 
 def _epochs(region: Region, filters: dict[str, Any]) -> tuple[dict[str, Any], int]:
@@ -227,7 +238,7 @@ def _page(status: int, **values: Any) -> Response:
     )
     return _answered(
         status, "page.html", **{"fault": None, "counts": counts, **values},
-        facts=page_facts(), modules=MODULES, whole_words=whole,
+        facts=page_facts(), modules=MODULES, preloads=preloads(), whole_words=whole,
     )  # fmt: skip
 
 

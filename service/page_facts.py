@@ -3,11 +3,13 @@
 from typing import Any
 
 import numpy as np
+from flask import request
 
 from platecover.coverage.calendar_dates import year_of_mjd
 from platecover.coverage.filter_table import FILTERS
 from platecover.coverage.series_colours import series_inks
 from platecover.service.asking import archive, service
+from platecover.service.manners import public_root
 
 _PALER = "99"  # an alpha of 0.6, as CSS Color 4 writes it after the colour
 
@@ -37,6 +39,15 @@ def page_facts() -> dict[str, Any]:
         "maxrec": settings.largest_maxrec,
         "hasCertainty": settings.is_public("certainty"),
     }
+
+
+def preloads() -> list[str]:
+    """What the scripts will ask for first, where nothing but the sky is asked for."""
+    root = public_root()
+    found = [f"{root}/page/lines"]
+    if not request.query_string:
+        found.append(f"{root}/page/cells?show={page_facts()['quantities'][0]}&order=6")
+    return found
 
 
 def _colours() -> dict[str, str]:

@@ -72,6 +72,7 @@ async function start() {
     else place = await ask("/page/place", { place: text, radius }, { signal });
     sky.setRegion(place && place.kind !== "none" ? place : null);
     if (place && place.kind !== "none") sky.fit(place);
+    posters(store.get());
     note();
     await Promise.all([drawYears(), drawList()]);
   });
@@ -253,8 +254,16 @@ async function start() {
       field.value = value;
     }
     byId("steps").value = state.steps;
+    posters(state);
     byId("globe").setAttribute("aria-pressed", String(state.sky === "globe"));
     byId("sky").dataset.projection = state.sky === "globe" ? "globe" : "whole";
+  }
+
+  /** Posters of what is shown. */
+  function posters(state) {
+    const asked = { paper: "a3", format: "pdf", ...filtersOf(state, ["certainty"]) };
+    byId("poster-map").href = ask.addressOf("/api/poster", { show: shownOf(state), ...asked });
+    byId("poster-years").href = ask.addressOf("/api/poster", { show: "epochs", ...asked, ...(place ? { region: place.region } : {}) });
   }
 
   store.on(null, fillForm);

@@ -87,11 +87,15 @@ async function reasonOf(answer) {
 
 function pause(milliseconds, signal) {
   return new Promise((resolve, reject) => {
-    const timer = setTimeout(resolve, milliseconds);
-    signal?.addEventListener("abort", () => {
+    const broken = () => {
       clearTimeout(timer);
       reject(signal.reason);
-    }, { once: true });
+    };
+    const timer = setTimeout(() => {
+      signal?.removeEventListener("abort", broken);
+      resolve();
+    }, milliseconds);
+    signal?.addEventListener("abort", broken, { once: true });
   });
 }
 

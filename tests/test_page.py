@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
 
+import numpy as np
 import pytest
 from flask.testing import FlaskClient
 from tests.small_archive import GOOD, PLATES, Place
@@ -14,6 +15,7 @@ from platecover.coverage.archive import Archive
 from platecover.coverage.regions import Region
 from platecover.service.app import create_app
 from platecover.service.page import ROWS_SHOWN
+from platecover.service.page_facts import MODULES
 from platecover.service.settings import Settings
 
 HOSTILE = "<script>alert(1)</script>\"'&{{7*7}}"
@@ -138,11 +140,11 @@ def test_no_hits_is_said(client: FlaskClient) -> None:
 def test_hostile_text_is_text(client: FlaskClient) -> None:
     page = client.get("/", query_string={"place": "83.6 22", "observer": "script"})
     assert html.escape("<script>alert(1)</script>", quote=False) in page.text
-    assert "<script" not in page.text
+    assert "<script>" not in page.text
     assert "{{7*7}}" in html.unescape(page.text)
     again = client.get("/", query_string={"place": HOSTILE, "radius": HOSTILE, "from": HOSTILE})
     assert again.status_code == 400
-    assert "<script" not in again.text
+    assert "<script>" not in again.text
     for text in (page.text, again.text):
         for _, attributes in Page(text).elements:
             assert not any(name.startswith("on") or name == "style" for name in attributes)
@@ -267,12 +269,14 @@ def test_everything_has_a_name_for_those_who_hear_it(client: FlaskClient) -> Non
 def test_nothing_comes_from_another_host(client: FlaskClient) -> None:
     answer = client.get("/?place=83.6+22")
     page = Page(answer.text)
-    fetched = [each.get("src") or "" for each in page.all("img") + page.all("script")]
+    scripts = [each for each in page.all("script") if each.get("type") != "application/json"]
+    fetched = [each.get("src") or "" for each in page.all("img") + scripts]
     fetched += [each["srcset"] or "" for each in page.all("source")]
     fetched += [each["href"] or "" for each in page.all("link")]
     assert all(address.startswith("/") and not address.startswith("//") for address in fetched)
-    with client.get("/static/page.css") as styles:
-        assert "url(" not in styles.get_data(as_text=True)
+    for name in ("page.css", "board.css", "sky/sky.css"):
+        with client.get(f"/static/{name}") as styles:
+            assert "url(" not in styles.get_data(as_text=True)
     assert "default-src 'self'" in answer.headers["Content-Security-Policy"]
 
 
@@ -372,3 +376,56 @@ def test_bad_wishes_for_pictures_are_named(client: FlaskClient, query: str, para
     answer = client.get(f"/api/{query}")
     assert answer.status_code == 400
     assert answer.get_json()["error"]["parameter"] == parameter
+
+
+def test_modules_that_are_fetched_at_once_are_those_imported() -> None:
+    # all that static/app.js imports, and what these import
+    folder = Path(__file__).parents[1] / "static"
+    found, left = set(), ["app.js"]
+    while left:
+        name = left.pop()
+        if name in found:
+            continue
+        found.add(name)
+        for path in re.findall(r'from "(\./[^"]+|\.\./[^"]+)"', (folder / name).read_text()):
+            left.append(
+                (folder / name).parent.joinpath(path).resolve().relative_to(folder).as_posix()
+            )
+    assert sorted(found) == sorted(MODULES)
+
+
+@pytest.mark.parametrize(
+    ("text", "ra", "dec"),
+    [
+        # SIMBAD's positions of M 31, of theta 1 Orionis and of Sirius, from memory, to an arcmin
+        ("M31", 10.685, 41.269), ("ngc 224", 10.685, 41.269), ("Andromeda Galaxy", 10.685, 41.269),
+        ("Orion Nebula", 83.82, -5.39), ("sirius", 101.287, -16.716),
+    ],
+)  # fmt: skip
+def test_names_of_things(client: FlaskClient, text: str, ra: float, dec: float) -> None:
+    found = client.get("/page/place", query_string={"place": text}).get_json()
+    assert found["ra"] == pytest.approx(ra, abs=0.02)
+    assert found["dec"] == pytest.approx(dec, abs=0.02)
+    assert found["named"] and found["takes_radius"]
+    page = client.get("/", query_string={"place": text})
+    assert page.status_code == 200 and "Taken for" in page.text
+
+
+@pytest.mark.parametrize("text", ["Mars", "the moon", "nothing of this name", "M 999999", "NGC"])
+def test_names_of_nothing_that_stands(client: FlaskClient, text: str) -> None:
+    answer = client.get("/page/place", query_string={"place": text})
+    assert answer.status_code == 400 and text.split()[-1] in answer.text
+    assert client.get("/", query_string={"place": text}).status_code == 400
+
+
+def test_outlines_are_those_of_the_hits(client: FlaskClient, place: Place) -> None:
+    found = client.get("/page/outlines", query_string={"place": "83.6 22", "radius": 1}).get_json()
+    rows = Archive.open(place.archive).cone(83.6, 22.0, 1.0)
+    assert [each["id"] for each in found["outlines"]] == list(rows["exposure_id"])
+    record = client.get("/api/plates/QN-77").get_json()
+    whole = next(each for each in record["exposures"] if each["exposure_id"] == "QN-77-1")
+    drawn = next(each for each in found["outlines"] if each["id"] == "QN-77-1")
+    # either way round
+    np.testing.assert_allclose(sorted(drawn["corners"]), sorted(whole["outline"]), atol=6e-4)
+    few = client.get("/page/outlines", query_string={"place": "83.6 22", "most": 1}).get_json()
+    assert len(few["outlines"]) == 1 < few["total"]

@@ -16,9 +16,10 @@ import { makeScale, shortNumber } from "./scale.js";
 
 const STILL_AFTER_MS = 160; // without a movement, the picture is drawn in full
 const MOST_RATIO = 2; // device pixels a CSS pixel that are used
+const USUAL_LETTERS = 16; // CSS pixels of a letter's height
 const FRAMES_KEPT = 600;
-const FIT = 1.35; // how much more than a region is shown about it
-const LEAST_FIT_DEGREES = 4;
+const FIT = 1.6; // how much more than a region is shown about it
+const LEAST_FIT_DEGREES = 36; // so that the plates of the place are seen, not the place alone
 const SAID_AFTER_MS = 500; // keys at rest, before the middle of the view is said aloud
 
 /**
@@ -241,6 +242,8 @@ class Sky {
   _resized() {
     const box = this.element.getBoundingClientRect();
     this.ratio = Math.min(MOST_RATIO, window.devicePixelRatio || 1);
+    // letters and lines grow with the page's own letters, which are larger on large screens
+    this.unit = (this.ratio * Number.parseFloat(getComputedStyle(document.documentElement).fontSize)) / USUAL_LETTERS;
     this.canvas.width = Math.max(1, Math.round(box.width * this.ratio));
     this.canvas.height = Math.max(1, Math.round(box.height * this.ratio));
     this._need();
@@ -419,7 +422,7 @@ class Sky {
     this.context.drawImage(this.raster.canvas, 0, 0, width, height);
     this.overlay.cross = document.activeElement === this.canvas && this.canvas.matches(":focus-visible")
       ? this._crossVector() : null;
-    this.overlay.draw(this.context, this._view(), this.look, this.ratio);
+    this.overlay.draw(this.context, this._view(), this.look, this.unit);
   }
 
   _remember(now) {
