@@ -21,6 +21,7 @@ GLASS_KG_PER_M2_MM = 2.5
 ASSUMED_THICKNESS_MM = 2.0  # dry plates are mostly 1 to 2 mm thick; the thicker is assumed
 USUAL_CARRY_KG = 10.0  # common practice, no source: 10 to 12 kg a box
 LARGEST_CARRY_KG = 25.0  # more is nobody's to carry, whatever is asked for
+MOST_IN_LOAD = 25  # common practice, no source: plates that stand in one box
 _MM2_PER_M2 = 1e6
 _MOST_APART = 50  # plates for conservation on the list of a plan, the most wanted first
 _NAMED = 5  # of what is not known, in a message
@@ -201,20 +202,19 @@ def weight_kg(
 def loads(weights_kg: Sequence[float], carry_kg: float) -> list[int]:
     """Number of the load, from 1, in which each plate is carried; in the order given.
 
-    A load is full when the next plate would make it heavier than `carry_kg`; a plate that is
-    heavier by itself goes alone. What has no weight counts as the heaviest of the list.
+    A load is full when it holds MOST_IN_LOAD plates, or the next would make it heavier than
+    `carry_kg`; a plate that is heavier by itself goes alone. What has no weight counts as the
+    heaviest of the list.
     """
     heaviest = max((each for each in weights_kg if not np.isnan(each)), default=carry_kg)
     numbers: list[int] = []
-    held = 0.0
+    load, count, held = 1, 0, 0.0
     for each in weights_kg:
         weight = heaviest if np.isnan(each) else each
-        if not numbers or held + weight > carry_kg:
-            numbers.append(numbers[-1] + 1 if numbers else 1)
-            held = weight
-        else:
-            numbers.append(numbers[-1])
-            held += weight
+        if count == MOST_IN_LOAD or (count and held + weight > carry_kg):
+            load, count, held = load + 1, 0, 0.0
+        numbers.append(load)
+        count, held = count + 1, held + weight
     return numbers
 
 

@@ -64,6 +64,14 @@ def answer_schemas(settings: Settings) -> dict[str, Schema]:
             "remarks": {"type": "array", "items": _RECORD},
             "history": {"type": "array", "items": _RECORD},
         }),
+        "PullList": _closed({
+            "title": {"type": "string"}, "edition": {"type": "integer"},
+            "carry_kg": {"type": "number"}, "weight_kg": {"type": "number"}, "carries": _COUNT,
+            "plates": {"type": "array", "items": _RECORD},
+            "conservation": {"type": "array", "items": _RECORD},
+            "away": {"type": "object", "additionalProperties": {"type": "string"}},
+            "cautions": {"type": "array", "items": {"type": "string"}},
+        }),
         "Description": _RECORD,
     }  # fmt: skip
 

@@ -14,6 +14,7 @@ from platecover.service import (
     page_cells,
     page_place,
     poster,
+    pull_list_answers,
     sia,
     static_files,
     target_answers,
@@ -31,7 +32,7 @@ _BLUEPRINTS = (
     api.blueprint, guide.blueprint, cone_search.blueprint, vosi.capabilities_blueprint,
     vosi.availability_blueprint, sia.blueprint, target_answers.blueprint, page.blueprint,
     page_cells.blueprint, page_cells.lines_blueprint,
-    page_place.blueprint, poster.blueprint, foyer.blueprint,
+    page_place.blueprint, poster.blueprint, foyer.blueprint, pull_list_answers.blueprint,
     static_files.blueprint,
 )  # fmt: skip
 

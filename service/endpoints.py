@@ -15,7 +15,7 @@ from platecover.service.target_parameters import FIELD, TABLE_TYPES
 JSON, CSV, VOTABLE = "application/json", "text/csv", "application/x-votable+xml"
 XML, TEXT, FITS = "text/xml", "text/plain", "application/fits"
 PARQUET, PNG, SVG = "application/vnd.apache.parquet", "image/png", "image/svg+xml"
-PDF = "application/pdf"
+PDF, HTML = "application/pdf", "text/html"
 FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
 
 _ROWS = (JSON, CSV, VOTABLE, TEXT, PARQUET)
@@ -126,6 +126,13 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         examples=("show=plates&paper=a4", "show=epochs&region=constellation+Cyg&format=pdf"),
         notes="Paper lies across; letters are outlines or come with their fonts. A place, named as"
         " for exposures, and certainty go with show=epochs.",
+    ),
+    Endpoint(
+        "pull-list", "/api/pull-list", (JSON, CSV, HTML, PDF), methods=("GET",),
+        statuses=(304, 400, 403, 503), schema="PullList", needs="shelf",
+        examples=("budget=5+plates", "budget=1+hour&format=csv"),
+        notes="Either plates, in any logged spelling, or budget and, if wanted, filters: then what"
+        " is not scanned yet is planned with the usual wishes. Nothing is changed by asking.",
     ),
     Endpoint(
         "targets", "/api/targets", (CSV, PARQUET), methods=("POST",), bodies=(*FORMS, *TABLE_TYPES),

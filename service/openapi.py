@@ -27,6 +27,7 @@ _STATUSES = {
     200: "What was asked for.",
     304: "The answer has not changed since the one whose ETag If-None-Match named.",
     400: "A parameter is missing, unknown, given twice, or cannot be so; the answer names it.",
+    403: "The archive does not tell this to the public.",
     404: "There is no such plate.",
     413: "The body is too large.",
     414: "The address is too long; send its parameters as a form. The answer is plain text.",

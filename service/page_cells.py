@@ -2,7 +2,6 @@
 
 import json
 from functools import cache
-from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -15,6 +14,7 @@ from platecover.coverage.directions import ra_dec_deg
 from platecover.coverage.map_cells import KEPT_ORDER
 from platecover.coverage.region_arcs import Arcs, points_on_arcs
 from platecover.service.asking import answers_of_archive, archive, asked
+from platecover.service.drawing_lock import one_at_a_time
 from platecover.service.parameters import filters_of
 
 blueprint = Blueprint("page_cells", __name__, url_prefix="/page")
@@ -25,7 +25,6 @@ _KEEP_LINES = "public, max-age=86400"  # a day; they change with the program alo
 _DECIMALS = 2  # of a degree: half an arcmin, finer than any screen shows
 _STEP_DEG = 5.0  # along a boundary, which is drawn with straight lines
 _COUNTS = ("exposures", "plates", "years", "unscanned")  # of which none is nothing to show
-_one_at_a_time = Lock()  # maps take memory, and use every core by themselves
 
 
 @blueprint.route("/cells")
@@ -33,7 +32,7 @@ def cells() -> Response:
     """A quantity of a selection as little-endian 32-bit floats, NESTED, ICRS; NaN for nothing."""
     values = asked("cells")
     quantity = values["show"]
-    with _one_at_a_time:
+    with one_at_a_time:  # maps take memory, and use every core by themselves
         found = archive().sky_map(quantity, KEPT_ORDER, **filters_of(values))
     if quantity in _COUNTS:
         found = np.where(found > 0.0, found, np.nan)

@@ -145,6 +145,7 @@ def pull_list_pdf(pulled: PullList, source: str) -> bytes:
     )  # fmt: skip
     body = ParagraphStyle("body", fontName=_FONT, fontSize=9, leading=12)
     small = ParagraphStyle("small", parent=body, fontSize=7.5, leading=10)
+    listed = ParagraphStyle("listed", parent=small, leftIndent=9)
     head = ParagraphStyle("head", parent=body, fontName=_BOLD, fontSize=15, leading=20)
     part = ParagraphStyle("part", parent=body, fontName=_BOLD, fontSize=10.5, leading=15)
     story: list[Any] = [
@@ -153,7 +154,7 @@ def pull_list_pdf(pulled: PullList, source: str) -> bytes:
         Paragraph(escape(f"{source} Date, name: ____________________"), small),
         Spacer(1, 3 * mm),
         Paragraph("Before you start", part),
-        *(Paragraph(escape(text), small, bulletText="\u2022") for text in CAUTIONS),
+        *(Paragraph(escape(text), listed, bulletText="\u2022") for text in CAUTIONS),
         Spacer(1, 3 * mm),
         Paragraph(escape(NOTE), small),
     ]

@@ -6,6 +6,7 @@ from platecover.coverage.map_quantities import QUANTITIES
 from platecover.service.moc_parameters import moc_parameters
 from platecover.service.parameters import Parameter, Question
 from platecover.service.poster_parameters import poster_parameters
+from platecover.service.pull_list_parameters import pull_list_parameters
 from platecover.service.settings import Settings
 from platecover.service.sia_parameters import sia_question
 from platecover.service.target_parameters import target_parameters
@@ -127,6 +128,11 @@ def questions(settings: Settings) -> dict[str, Question]:
                         high=_MOST_OUTLINES,
                     ),
                 ),
+            ),
+            Question(
+                "pull-list",
+                "Plates to pull, as they stand, by loads that one can carry.",
+                pull_list_parameters(settings, everything),
             ),
             Question("plates", "All that is known of one plate.", ()),
             Question(

@@ -57,6 +57,9 @@ class Settings:
     most_target_pairs: int = _setting(
         20_000_000, "Most pairs of target and exposure in the answer to a list."
     )
+    most_planned_plates: int = _setting(
+        2_000, "Most plates of a plan or pull list that is asked for over HTTP."
+    )
     cone_errors_are_http_400: bool = _setting(
         False, "Whether errors of /cone have HTTP status 400; the protocol's old clients want 200."
     )

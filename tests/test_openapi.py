@@ -139,9 +139,10 @@ def test_under_narrow_settings(place: Place) -> None:
     schemathesis.openapi.from_wsgi("/api/openapi.json", app).validate()
     document = described(client)
     assert document["servers"] == [{"url": "https://plates.example/p"}]
-    assert "/api/epochs" not in document["paths"]  # 403 whatever is asked
-    assert client.get("/api/epochs").status_code == 403
-    test_every_example_of_the_page_runs(client, without=("/api/epochs",))
+    for path in ("/api/epochs", "/api/pull-list"):  # 403 whatever is asked
+        assert path not in document["paths"]
+        assert client.get(path).status_code == 403
+    test_every_example_of_the_page_runs(client, without=("/api/epochs", "/api/pull-list"))
     test_examples_of_the_document_run(client)
 
 
