@@ -32,6 +32,7 @@ FLOORS: dict[str, set[str]] = {
         "cell_bits", "cell_entries", "cell_index", "edition", "edition_publish", "growing_array",
         "index_build", "index_runs", "kept_exposures", "map_cells", "moc_files", "plate_register",
         "timeline",
+        "ledger",
     },
     "building": {"carried_over", "edition_build"},
     "asking": {
