@@ -183,6 +183,7 @@ def build(
             ],
             "observatory": observatory.as_plain(),
             "known": _known_values(observatory),
+            "postings": len(postings),
             "parts": part_notes(rows.parts),
         }
 
