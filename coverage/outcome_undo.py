@@ -56,12 +56,10 @@ def _by_number(postings: Sequence[Posting], words: Sequence[str]) -> list[str]:
             raise QueryError("undo", word, f"there is no entry {word.strip()} in the ledger")
         left = [name for name in names if name not in gone]
         if not left:
-            by = by_number[int(gone[names[0]].partition(".")[0])]
-            raise QueryError(
-                "undo",
-                word,
-                f"{word.strip()} is undone already: by {gone[names[0]]} ({by.by}, {by.at}, {by.why})",
-            )
+            undoing = gone[names[0]]
+            by = by_number[int(undoing.partition(".")[0])]
+            said = f"by {undoing} ({by.by}, {by.at}, {by.why})"
+            raise QueryError("undo", word, f"{word.strip()} is undone already: {said}")
         meant += left
     return sorted(meant, key=lambda name: tuple(map(int, name.split("."))))
 

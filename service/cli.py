@@ -24,7 +24,7 @@ from platecover.service.archive_parsers import (
     add_targets,
 )
 from platecover.service.parser_parts import NEGATIVE_NUMBER, Parser, complain
-from platecover.service.planning_parsers import add_plan
+from platecover.service.planning_parsers import add_history, add_outcome, add_plan, add_progress
 
 _INTERRUPTED = 130  # what shells say of a program that was stopped by Ctrl-C
 
@@ -83,6 +83,9 @@ def parser() -> Parser:
     add_moc(adder)
     add_targets(adder)
     add_plan(adder)
+    add_outcome(adder)
+    add_history(adder)
+    add_progress(adder)
     return parser
 
 

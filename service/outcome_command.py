@@ -1,0 +1,88 @@
+"""The command that takes the day's outcome back, and undoes it."""
+
+import argparse
+import sys
+
+from platecover.coverage.errors import QueryError
+from platecover.coverage.outcome_apply import OutcomeReport, apply_outcomes, undo_outcomes
+from platecover.coverage.outcome_checks import SetAside
+from platecover.service.progress_bar import ProgressBars
+from platecover.service.terminal_text import printable
+
+_LISTED = 200  # rows set aside that are named on the terminal
+_SHOWN = 60  # characters of a value
+_STRICT = "strict: nothing applied"
+
+
+def outcome(options: argparse.Namespace) -> None:
+    """Apply a file of outcomes, or undo entries, and say what came of it."""
+    if options.undo is not None:
+        _undo(options)
+        return
+    if options.file is None:
+        raise QueryError(
+            "file", None, "name a file of outcomes, or what to --undo (--show-form prints a form)",
+            usage=True,
+        )  # fmt: skip
+    with ProgressBars() as progress:
+        report = apply_outcomes(
+            options.archive, options.file, by=options.by or "", strict=options.strict,
+            scans=options.scans or "", progress=progress,
+        )  # fmt: skip
+    _tell_set_aside(report.set_aside)
+    for line in _lines(report):
+        print(printable(line))
+    if report.unknown_others:
+        print(
+            "found in other plates' jackets, but not plates of this archive: "
+            + printable(", ".join(report.unknown_others)),
+            file=sys.stderr,
+        )
+    print(
+        f"rows read {report.rows_read}, applied {report.applied}, set aside {len(report.set_aside)}"
+    )
+    if report.faults and (options.strict or not report.applied):
+        what = f"{_STRICT}: " if options.strict else "nothing applied: "
+        raise QueryError("file", str(options.file), f"{what}{report.faults} rows are at fault")
+
+
+def _undo(options: argparse.Namespace) -> None:
+    if options.file is not None or options.strict or options.scans:
+        raise QueryError(
+            "undo", options.undo, "--undo goes with --archive, --by and --why only", usage=True
+        )
+    for name in ("by", "why"):
+        if not getattr(options, name):
+            raise QueryError(name, None, f"--undo needs --{name}: it stays readable", usage=True)
+    with ProgressBars() as progress:
+        report = undo_outcomes(
+            options.archive, options.undo, by=options.by, why=options.why, progress=progress
+        )
+    print(f"posting {report.posting}: {report.applied} entries undone; edition {report.edition}")
+
+
+def _lines(report: OutcomeReport) -> list[str]:
+    """What came of a file, in words."""
+    if report.posting is None:
+        if report.is_new_edition:
+            return [f"nothing new for the ledger; edition {report.edition} now knows all of it"]
+        if report.rows_read and not report.faults:
+            return [
+                "nothing changed: every row is in the ledger already; edition"
+                f" {report.edition} stays"
+            ]
+        return [f"nothing changed; edition {report.edition} stays"]
+    said = ", ".join(f"{name} {count}" for name, count in report.outcomes.items())
+    lines = [f"posting {report.posting}: {said}; edition {report.edition}"]
+    if report.without_address:
+        lines.append(f"of these, scanned without an address on the web: {report.without_address}")
+    return lines
+
+
+def _tell_set_aside(rows: tuple[SetAside, ...]) -> None:
+    for each in rows[:_LISTED]:
+        value = each.value if len(each.value) <= _SHOWN else each.value[:_SHOWN] + "..."
+        where = f"{each.file}, row {each.row}" + (f", {each.column}" if each.column else "")
+        print(printable(f"set aside: {where}: {value!r}: {each.reason}"), file=sys.stderr)
+    if len(rows) > _LISTED:
+        print(f"... {len(rows) - _LISTED} more", file=sys.stderr)
