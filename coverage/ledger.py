@@ -95,6 +95,8 @@ class Report:
         In canonical designations; the last of one fact holds.
     notes : dict of str to str
         Whatever else was said, by the name of its column.
+    other : str
+        Canonical designation of a second plate that it speaks of; '' for none.
     """
 
     at: str
@@ -105,6 +107,7 @@ class Report:
     why: str = ""
     changes: tuple[tuple[str, str, str], ...] = ()
     notes: Mapping[str, str] = field(default_factory=dict)
+    other: str = ""
 
     @classmethod
     def of_plain(cls, plain: Mapping[str, Any]) -> "Report":

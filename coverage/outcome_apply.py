@@ -85,6 +85,11 @@ class OutcomeReport:
     unknown_others: tuple[str, ...] = ()
 
     @property
+    def repeats(self) -> int:
+        """Rows set aside since nothing of them is new."""
+        return len(self.set_aside) - self.faults
+
+    @property
     def faults(self) -> int:
         """Rows set aside that are no mere repeats."""
         return sum(not each.repeat for each in self.set_aside)
@@ -176,8 +181,8 @@ def apply_outcomes(
         ),
         tuple(
             said.value
-            for plate, said in taken
-            if said.outcome == OTHER_PLATE and register.other(plate, said) is None
+            for _, said in taken
+            if said.outcome == OTHER_PLATE and register.other(said) is None
         ),
     )
 
@@ -267,7 +272,7 @@ def _sort_out(
         reason = ""
         if plate is None:
             reason = f"no plate {said.names[-1]} is known"
-        elif said.outcome == OTHER_PLATE and register.other(plate, said) == plate:
+        elif said.outcome == OTHER_PLATE and register.other(said) == plate:
             reason = f"{shown(said.value)} is the plate itself"
         if plate is not None and not reason:
             rows.append((plate, said))
@@ -304,7 +309,7 @@ class _Register:
         """The plate that one of some designations names."""
         return next((name for name in names if name in self._known), None)
 
-    def other(self, plate: str, said: Said) -> str | None:
+    def other(self, said: Said) -> str | None:
         """The archive's plate that was found in the jacket of another."""
         return self.plate(self._others(said))
 
@@ -318,13 +323,12 @@ class _Register:
 
     def report(self, plate: str, said: Said, scans: str) -> Report:
         """The report that a row makes; its changes count for the rows after it."""
-        changes = changes_of(
-            plate, said, self.other(plate, said), lambda *at: self._facts.get(at, ""), scans
-        )
+        other = self.other(said)
+        changes = changes_of(plate, said, other, lambda *at: self._facts.get(at, ""), scans)
         for changed, fact, value in changes:
             self._facts[changed, fact] = value
         report = Report(said.at_text, said.person, plate, said.outcome, said.value, said.why)
-        return replace(report, changes=changes, notes=said.notes)
+        return replace(report, changes=changes, notes=said.notes, other=other or "")
 
 
 def _now() -> str:

@@ -31,7 +31,8 @@ __all__ = ["ENTRIES", "LEDGER", "LedgerEntry", "append_entries", "facts_of_logs"
            "read_ledger", "replay"]  # fmt: skip
 
 FROM_LOGS = "plate logs"  # who says what stands in the logs
-OUTCOME, UNDO_FACT = "outcome", "undo"  # facts of a history that are no column of the plate
+# Facts of a history that are no column of the plate.
+OUTCOME, SEEN, UNDO_FACT = "outcome", "seen", "undo"
 _NAMES = tuple(column.name for column in HISTORY_COLUMNS)
 
 Row = dict[str, str]
@@ -94,6 +95,9 @@ def _rows_of(entry: Entry, posting: Posting, plates_of: Mapping[str, tuple[str, 
             "notes": json.dumps(dict(entry.notes), ensure_ascii=False) if entry.notes else "",
         }  # fmt: skip
         rows.insert(0, first)
+        if entry.other:
+            seen = {"fact": SEEN, "value": f"in the jacket of {entry.plate}"}
+            rows.append(first | {"plate": entry.other, "notes": "", **seen})
     return rows
 
 

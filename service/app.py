@@ -10,6 +10,7 @@ from platecover.service import (
     cone_search,
     guide,
     page,
+    progress_api,
     sia,
     static_files,
     target_answers,
@@ -27,6 +28,7 @@ _BLUEPRINTS = (
     api.blueprint, guide.blueprint, cone_search.blueprint, vosi.capabilities_blueprint,
     vosi.availability_blueprint, sia.blueprint, target_answers.blueprint, page.blueprint,
     static_files.blueprint,
+    progress_api.blueprint,
 )  # fmt: skip
 
 

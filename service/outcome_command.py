@@ -41,7 +41,7 @@ def outcome(options: argparse.Namespace) -> None:
     print(
         f"rows read {report.rows_read}, applied {report.applied}, set aside {len(report.set_aside)}"
     )
-    if report.faults and (options.strict or not report.applied):
+    if report.faults and (options.strict or report.faults == report.rows_read):
         what = f"{_STRICT}: " if options.strict else "nothing applied: "
         raise QueryError("file", str(options.file), f"{what}{report.faults} rows are at fault")
 
@@ -66,12 +66,17 @@ def _lines(report: OutcomeReport) -> list[str]:
     if report.posting is None:
         if report.is_new_edition:
             return [f"nothing new for the ledger; edition {report.edition} now knows all of it"]
-        if report.rows_read and not report.faults:
+        stays = f"edition {report.edition} stays"
+        if not report.rows_read:
+            return [f"nothing changed: the file has no rows; {stays}"]
+        if not report.faults:
+            return [f"nothing changed: every row is in the ledger already; {stays}"]
+        if report.repeats:
             return [
-                "nothing changed: every row is in the ledger already; edition"
-                f" {report.edition} stays"
+                f"nothing changed: {report.repeats} rows are in the ledger already and"
+                f" {report.faults} are at fault; {stays}"
             ]
-        return [f"nothing changed; edition {report.edition} stays"]
+        return [f"nothing changed; {stays}"]
     said = ", ".join(f"{name} {count}" for name, count in report.outcomes.items())
     lines = [f"posting {report.posting}: {said}; edition {report.edition}"]
     if report.without_address:

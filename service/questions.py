@@ -2,6 +2,7 @@
 
 from platecover.coverage.filter_table import FILTERS
 from platecover.coverage.map_quantities import QUANTITIES
+from platecover.coverage.scan_progress import GROUPINGS
 from platecover.service.moc_parameters import moc_parameters
 from platecover.service.parameters import Parameter, Question
 from platecover.service.settings import Settings
@@ -12,6 +13,7 @@ ROW_FORMS = ("json", "csv", "votable", "ecsv", "parquet", "votable-binary2")
 EPOCH_FORMS = ("json", "csv", "png", "svg")
 MAP_FORMS = ("json", "fits", "png", "svg")
 MOC_FORMS = ("json", "text", "fits")
+HISTORY_FORMS, PROGRESS_FORMS = ("json", "csv"), ("json", "csv", "png", "svg")
 
 # What a filter, or a quantity of a map, lets be seen of which column.
 COLUMN_OF_FILTER = {each.name: each.name for each in FILTERS} | {
@@ -22,6 +24,8 @@ COLUMN_OF_QUANTITY = {
     "years": "t_min", "first": "epoch", "last": "epoch", "gap": "epoch",
     "unscanned": "scanned", "scanned_share": "scanned",
 }  # fmt: skip
+
+COLUMN_OF_GROUPING = {"series": "series", "epoch": "t_min"}
 
 _ALWAYS = "exposure_id"  # a column that nobody may hide
 _MINUTES = ("min_exposure", "max_exposure")
@@ -45,6 +49,9 @@ def questions(settings: Settings) -> dict[str, Question]:
     place = _place_parameters(settings)
     rows = (*place, *_filter_parameters(settings, with_certainty=True))
     everything = _filter_parameters(settings, with_certainty=False)
+    groupings = tuple(
+        name for name in GROUPINGS if settings.is_public(COLUMN_OF_GROUPING.get(name, _ALWAYS))
+    )
     quantities = tuple(
         name for name in QUANTITIES if settings.is_public(COLUMN_OF_QUANTITY.get(name, _ALWAYS))
     )
@@ -97,6 +104,19 @@ def questions(settings: Settings) -> dict[str, Question]:
             ),
             Question("plates", "All that is known of one plate.", ()),
             Question(
+                "history", "Who said what of which plate, when.", _history_parameters(settings)
+            ),
+            Question(
+                "progress",
+                "How far the scanning has come, by group and day, and when it will be done.",
+                (
+                    Parameter("by", "word", "series, area (constellation) or epoch (decade)",
+                              default=groupings[0], words=groupings),
+                    *everything,
+                    _format(PROGRESS_FORMS),
+                ),
+            ),
+            Question(
                 "targets",
                 "Exposures that show each of a list of targets.",
                 target_parameters(settings, _filter_parameters(settings, with_certainty=True)),
@@ -116,6 +136,19 @@ def _place_parameters(settings: Settings) -> tuple[Parameter, ...]:
             "radius", "number", "degrees; 0 asks for the point itself", low=0.0,
             high=settings.largest_radius_deg,
         ),
+    )  # fmt: skip
+
+
+def _history_parameters(settings: Settings) -> tuple[Parameter, ...]:
+    longest = settings.longest_value
+    by = Parameter("by", "text", "who said it or sent it in", longest=longest)
+    return (
+        Parameter("plate", "text", "designation, in any spelling of the logs", longest=longest),
+        Parameter("since", "text", "of that day or later: 2026-11-25"),
+        *((by,) if settings.shows_people else ()),
+        Parameter("maxrec", "integer", "most rows of the answer", default=settings.default_maxrec,
+                  low=0, high=settings.largest_maxrec),
+        _format(HISTORY_FORMS),
     )  # fmt: skip
 
 
