@@ -90,7 +90,15 @@ def check_together(
     def put_aside(said: Said, column: str, value: str, reason: str, *, repeat: bool) -> None:
         aside.append(SetAside(file, said.row, column, value[:_MOST_SHOWN], reason, repeat))
 
-    in_order = sorted(rows, key=lambda row: (row[0], row[1].at.date(), row[1].row))
+    new = []
+    for plate, said in rows:
+        repeated = _repeated(said, known.get(plate, ()))
+        if repeated is None:
+            new.append((plate, said))
+        else:
+            reason = f"is in the ledger already: {repeated}"
+            put_aside(said, "designation", said.spelt, reason, repeat=True)
+    in_order = sorted(new, key=lambda row: (row[0], row[1].at.date(), row[1].row))
     for (plate, _), group in groupby(in_order, key=lambda row: (row[0], row[1].at.date())):
         different: list[Said] = []
         for _, said in group:
@@ -116,7 +124,7 @@ def check_together(
                 if fault is None:
                     taken.append((plate, said))
                 else:
-                    put_aside(said, *fault[:3], repeat=fault[3])
+                    put_aside(said, *fault, repeat=False)
     return sorted(taken, key=lambda row: (row[1].at.date(), _time_key(row[1]), row[1].row)), aside
 
 
@@ -125,19 +133,22 @@ def _time_key(said: Said) -> tuple[str, datetime]:
     return ("", said.at) if not said.has_time else ("t", said.at)
 
 
-def _fault_of(said: Said, known: Sequence[Known]) -> tuple[str, str, str, bool] | None:
-    """Column, value, reason, and whether it is a repeat, of a row at odds with the ledger."""
+def _repeated(said: Said, known: Sequence[Known]) -> Known | None:
+    """The report of the ledger that says what a row says, if there is one."""
+    same = (each for each in known if same_words(said, each) and _may_be_one(said, each))
+    return next(same, None)
+
+
+def _fault_of(said: Said, known: Sequence[Known]) -> tuple[str, str, str] | None:
+    """Column, value and reason of a row at odds with the ledger."""
     for each in known:
-        if said.at.date() == each.at.date() and _may_be_one(said, each) and same_words(said, each):
-            return "designation", said.spelt, f"is in the ledger already: {each}", True
-    for each in known:
-        if said.at.date() == each.at.date() and _may_be_one(said, each):
+        if _may_be_one(said, each):
             reason = f"the ledger has another outcome of that day: {each}; undo that if it is wrong"
-            return "outcome", said.outcome, reason, False
-    later = [each for each in known if said.at < each.at and not _may_be_one(said, each)]
+            return "outcome", said.outcome, reason
+    later = [each for each in known if said.at < each.at]
     if later:
         last = max(later, key=lambda each: each.at)
-        return "date", said.at_text, f"is older than the last outcome of the plate: {last}", False
+        return "date", said.at_text, f"is older than the last outcome of the plate: {last}"
     return None
 
 

@@ -131,8 +131,9 @@ def _outcome(text: str) -> tuple[str, str]:
         found = spelt.match(text.strip())
         rest = text.strip()[found.end() :] if found else ""
         if rest[:1] in (":", " ", ",", "("):
-            inside = rest[1:-1] if rest[:1] == "(" and rest[-1:] == ")" else rest.lstrip(":, ")
-            return _SHORTER.get(word, word), inside.strip()
+            more = rest.lstrip(":, ").rstrip()
+            in_brackets = more[:1] == "(" and more[-1:] == ")"
+            return _SHORTER.get(word, word), (more[1:-1].strip() if in_brackets else more)
     raise Refused("outcome", text, f"must be one of: {', '.join(OUTCOMES)}")
 
 

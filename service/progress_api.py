@@ -71,7 +71,5 @@ def _drawn(found: ScanProgress, form: str) -> bytes:
 
 
 def _file(body: bytes, name: str, form: str) -> Response:
-    headers = {
-        "Content-Disposition": f'inline; filename="platecover-{name}.{form}"'
-    }
+    headers = {"Content-Disposition": f'inline; filename="platecover-{name}.{form}"'}
     return Response(body, content_type=MEDIA_TYPES[form], headers=headers)
