@@ -6,7 +6,7 @@ no footprint touched.
 
 import os
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -30,7 +30,7 @@ from platecover.coverage.columns import (
 )
 from platecover.coverage.edition import EXPOSURES, PLATES, SUMMARY, Edition, open_current
 from platecover.coverage.edition_publish import publish
-from platecover.coverage.ledger import facts_in_force, read_postings
+from platecover.coverage.ledger import Posting, facts_in_force, read_postings
 from platecover.coverage.plate_register import facts_of_logs, history, replay
 
 Progress = Callable[[str, int, int], None]  # stage, done, total
@@ -46,7 +46,13 @@ def is_behind(edition: Edition, n_postings: int) -> bool:
     return bool(edition.summary.get(_POSTINGS, 0) != n_postings)
 
 
-def publish_facts(archive: Path, progress: Progress | None = None) -> int:
+def publish_facts(
+    archive: Path,
+    progress: Progress | None = None,
+    *,
+    before: Edition | None = None,
+    postings: Sequence[Posting] | None = None,
+) -> int:
     """Make an edition that knows all of the ledger; the archive's lock must be held.
 
     Parameters
@@ -54,6 +60,10 @@ def publish_facts(archive: Path, progress: Progress | None = None) -> int:
     archive : pathlib.Path
     progress : callable, optional
         Called as progress(stage, done, total).
+    before : Edition, optional
+        The edition in use, if it is open already.
+    postings : sequence of Posting, optional
+        All of the ledger, if it has been read already.
 
     Returns
     -------
@@ -65,26 +75,26 @@ def publish_facts(archive: Path, progress: Progress | None = None) -> int:
     ArchiveError
         If the edition in use or the ledger is damaged, or the new one cannot be written.
     """
-    before = open_current(archive)
-    postings = read_postings(archive)
+    last = open_current(archive) if before is None else before
+    known = read_postings(archive) if postings is None else postings
 
     def write_files(folder: Path, number: int) -> dict[str, Any]:
-        told = before.table("history")
-        of_logs = facts_of_logs(before.plates, told)
-        facts, _ = replay(of_logs, facts_in_force(postings))
-        written = _write_facts(folder, before, facts)
-        said = kept_table(history(of_logs, postings), HISTORY_COLUMNS)
+        told = last.table("history")
+        of_logs = facts_of_logs(last.plates, told)
+        facts, _ = replay(of_logs, facts_in_force(known))
+        written = _write_facts(folder, last, facts)
+        said = kept_table(history(of_logs, known), HISTORY_COLUMNS)
         write_parquet(said, folder / _HISTORY)
-        _link_others(folder, before, written | {_HISTORY, SUMMARY})
+        _link_others(folder, last, written | {_HISTORY, SUMMARY})
         if written:
             for name, columns in _TABLES:
                 mapped = map_columns(folder / name, columns)
                 write_kept_columns(mapped, columns, folder / f"{name}.parquet")
-        kept = {name: v for name, v in before.summary.items() if name not in _OF_PUBLISHING}
+        kept = {name: v for name, v in last.summary.items() if name not in _OF_PUBLISHING}
         now = datetime.now(UTC).isoformat(timespec="seconds")
-        return kept | {"built": now, _POSTINGS: len(postings)}
+        return kept | {"built": now, _POSTINGS: len(known)}
 
-    return publish(archive, write_files, before=before, progress=progress)
+    return publish(archive, write_files, before=last, progress=progress)
 
 
 _OF_PUBLISHING = ("format", "number", "files")  # in `edition.json`, told by `publish`

@@ -111,22 +111,13 @@ class Report:
 
     @classmethod
     def of_plain(cls, plain: Mapping[str, Any]) -> "Report":
-        """The report that a ledger holds; ValueError or TypeError if it is none."""
-        changes = tuple((plate, fact, value) for plate, fact, value in plain.get("changes", ()))
-        report = cls(**{**plain, "changes": changes, "notes": dict(plain.get("notes", {}))})
-        report.check()
-        return report
+        """The report that a ledger holds, not yet checked; ValueError or TypeError if none."""
+        changes = tuple([(plate, fact, value) for plate, fact, value in plain.get("changes", ())])
+        return cls(**{**plain, "changes": changes, "notes": dict(plain.get("notes", {}))})
 
     def check(self) -> None:
         """Raise ValueError with the reason if this cannot be."""
-        _check_texts({n: v for n, v in vars(self).items() if n not in ("changes", "notes")})
-        _check_texts(dict(self.notes))
-        _check_signature(self.at, self.by)
-        if not self.plate.strip() or not self.outcome.strip():
-            raise ValueError("plate and outcome must be named")
-        for plate, fact, value in self.changes:
-            _check_texts({"plate": plate, "fact": fact, "value": value})
-            _check_fact(plate, fact, value)
+        _check_reports([self])
 
     @property
     def facts(self) -> tuple[LedgerEntry, ...]:
@@ -145,10 +136,8 @@ class Undo:
 
     @classmethod
     def of_plain(cls, plain: Mapping[str, Any]) -> "Undo":
-        """The undoing that a ledger holds; ValueError or TypeError if it is none."""
-        undo = cls(**plain)
-        undo.check()
-        return undo
+        """The undoing that a ledger holds, not yet checked; TypeError if it is none."""
+        return cls(**plain)
 
     def check(self) -> None:
         """Raise ValueError with the reason if this cannot be."""
@@ -233,7 +222,7 @@ def _posting_of(plain: Any, number: int) -> Posting:
     if kind not in KINDS:
         raise ValueError(f"kind {kind!r} is not known to this program; known: {', '.join(KINDS)}")
     facts = {name: value for name, value in plain.items() if name not in ("posting", "entries")}
-    entries = tuple(KINDS[kind].of_plain(each) for each in plain["entries"])
+    entries = tuple([KINDS[kind].of_plain(each) for each in plain["entries"]])
     posting = Posting(plain["posting"], entries=entries, **facts)
     _check_posting(posting)
     return posting
@@ -253,8 +242,6 @@ def append_posting(archive: Path, posting: Posting) -> None:
         If it or an entry of it cannot be; then nothing is added.
     """
     _check_posting(posting)
-    for entry in posting.entries:
-        entry.check()
     plain = {
         "posting": posting.number,
         **{name: value for name, value in vars(posting).items() if name != "number" and value},
@@ -353,13 +340,40 @@ def _check_posting(posting: Posting) -> None:
     _check_signature(posting.at, posting.by)
     if not posting.entries:
         raise ValueError("a posting must have entries")
+    _check_reports([entry for entry in posting.entries if isinstance(entry, Report)])
+    for entry in posting.entries:
+        if not isinstance(entry, Report):
+            entry.check()
+
+
+def _check_reports(reports: Sequence[Report]) -> None:
+    """Check reports together, what they share only once: a ledger has hundreds of thousands."""
+    for each in reports:
+        _check_text(
+            each.at, each.by, each.plate, each.outcome, each.value, each.why, each.other,
+            *[text for change in each.changes for text in change],
+            *each.notes.keys(), *each.notes.values(),
+        )  # fmt: skip
+        if not (each.plate.strip() and each.outcome.strip()):
+            raise ValueError("plate and outcome must be named")
+    for at, by in {(each.at, each.by) for each in reports}:
+        _check_signature(at, by)
+    changes = [change for each in reports for change in each.changes]
+    for fact, value in {(fact, v if fact in _WORDS else "") for _, fact, v in changes}:
+        _check_fact("any", fact, value)
+    if not all(plate.strip() for plate, _, _ in changes):
+        raise ValueError("plate must be a designation, got nothing")
 
 
 def _check_texts(values: Mapping[str, object]) -> None:
-    if not all(isinstance(value, str) for value in values.values()):
-        raise ValueError("every field must be text")
-    for value in values.values():
-        str(value).encode()  # a lone surrogate is no text: ValueError
+    _check_text(*values.values())
+
+
+def _check_text(*texts: Any) -> None:
+    try:
+        "".join(texts).encode()  # a lone half of a character is no text: ValueError
+    except TypeError:
+        raise ValueError("every field must be text") from None
 
 
 def _check_signature(at: str, by: str) -> None:

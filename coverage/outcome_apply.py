@@ -247,7 +247,8 @@ def _edition_that_knows(
     if posting is None and not is_behind(edition, len(postings)):
         return edition.number, False
     try:
-        return publish_facts(folder, progress), True
+        known = [*postings, posting] if posting else postings
+        return publish_facts(folder, progress, before=edition, postings=known), True
     except ArchiveError as fault:
         safe = "" if posting is None else f"\nposting {posting.number} is safe in the ledger:"
         raise ArchiveError(f"{fault}{safe} the next outcome or build makes the edition") from None
@@ -279,7 +280,9 @@ def _sort_out(
         else:
             value = said.spelt[:_MOST_SHOWN]
             aside.append(SetAside(table.name, said.row, "designation", value, reason))
-    taken, at_odds = check_together(table.name, rows, known_reports(postings))
+    taken, at_odds = check_together(
+        table.name, rows, known_reports(postings, {plate for plate, _ in rows})
+    )
     return taken, aside + at_odds
 
 

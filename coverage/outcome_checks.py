@@ -4,7 +4,7 @@ Whatever is not taken is set aside with its reason; a row that says what is know
 aside as a repeat, which is no fault.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby
@@ -46,14 +46,16 @@ class Known:
         return f"{self.entry} ({self.outcome}, {self.at.date().isoformat()}, {self.by})"
 
 
-def known_reports(postings: Sequence[Posting]) -> dict[str, list[Known]]:
-    """Reports that count, by plate, in the order in which they were sent in."""
+def known_reports(postings: Sequence[Posting], plates: Collection[str]) -> dict[str, list[Known]]:
+    """Reports of some plates that count, by plate, in the order in which they were sent in."""
     gone = undone(postings)
     known: dict[str, list[Known]] = {}
     for posting in postings:
         for place, entry in enumerate(posting.entries):
+            if not isinstance(entry, Report) or entry.plate not in plates:
+                continue
             name = posting.named(place)
-            if isinstance(entry, Report) and name not in gone:
+            if name not in gone:
                 known.setdefault(entry.plate, []).append(
                     Known(
                         name, entry.outcome, entry.value, entry.why, entry.by,

@@ -20,7 +20,6 @@ from platecover.coverage.ledger import (
     Entry,
     LedgerEntry,
     Posting,
-    Report,
     Undo,
     append_entries,
     read_ledger,
@@ -35,7 +34,7 @@ FROM_LOGS = "plate logs"  # who says what stands in the logs
 OUTCOME, SEEN, UNDO_FACT = "outcome", "seen", "undo"
 _NAMES = tuple(column.name for column in HISTORY_COLUMNS)
 
-Row = dict[str, str]
+Row = tuple[str, ...]  # in the order of HISTORY_COLUMNS
 
 
 def history(plates: Mapping[str, pa.Array], postings: Sequence[Posting]) -> dict[str, pa.Array]:
@@ -50,54 +49,70 @@ def history(plates: Mapping[str, pa.Array], postings: Sequence[Posting]) -> dict
     postings : sequence of Posting
     """
     rows = _ledger_rows(postings)
-    spoken_of = pa.array(sorted({row["plate"] for row in rows}), pa.large_string())
+    spoken_of = pa.array(sorted({row[0] for row in rows}), pa.large_string())
     places = pc.indices_nonzero(pc.is_in(plates["plate"], spoken_of))
     told = {name: plates[name].take(places).to_pylist() for name in ("plate", *PLATE_FACTS)}
     said = [
-        {"plate": designation, "by": FROM_LOGS, "fact": fact, "value": told[fact][at]}
+        _row(designation, "", FROM_LOGS, fact, told[fact][at])
         for at, designation in enumerate(told["plate"])
         for fact in PLATE_FACTS
         if told[fact][at]
     ]
     said += rows
-    return {name: pa.array([row.get(name, "") for row in said], pa.string()) for name in _NAMES}
+    return {
+        name: pa.array([row[at] for row in said], pa.string()) for at, name in enumerate(_NAMES)
+    }
+
+
+def _row(
+    plate: str, at: str, by: str, fact: str, value: str, why: str = "", entry: str = "",
+    posted: str = "", posted_by: str = "", undone_by: str = "", notes: str = "",
+) -> Row:  # fmt: skip
+    """A row of a history, in the order of HISTORY_COLUMNS."""
+    return (plate, at, by, fact, value, why, entry, posted, posted_by, undone_by, notes)
 
 
 def _ledger_rows(postings: Sequence[Posting]) -> list[Row]:
     """Rows of a history that the ledger gives."""
     gone = undone(postings)
-    plates_of: dict[str, tuple[str, ...]] = {}  # that an entry speaks of
+    named = {e.entry for posting in postings for e in posting.entries if isinstance(e, Undo)}
+    plates_of: dict[str, tuple[str, ...]] = {}  # that the entries named in undoings speak of
     rows: list[Row] = []
     for posting in postings:
         for place, entry in enumerate(posting.entries):
             name = posting.named(place)
-            common = {
-                "at": posting.at, "by": posting.by, "entry": name, "posted": posting.at,
-                "posted_by": posting.by, "undone": gone.get(name, ""),
-            }  # fmt: skip
-            own = _rows_of(entry, posting, plates_of)
-            plates_of[name] = tuple(dict.fromkeys(row["plate"] for row in own))
-            rows += [common | row for row in own]
+            signature = (name, posting.at, posting.by, gone.get(name, ""))
+            own = _rows_of(entry, posting, signature, plates_of)
+            if name in named:
+                plates_of[name] = tuple(dict.fromkeys(row[0] for row in own))
+            rows += own
     return rows
 
 
-def _rows_of(entry: Entry, posting: Posting, plates_of: Mapping[str, tuple[str, ...]]) -> list[Row]:
+def _rows_of(
+    entry: Entry,
+    posting: Posting,
+    signature: tuple[str, str, str, str],
+    plates_of: Mapping[str, Sequence[str]],
+) -> list[Row]:
     """Rows of one entry: a report's outcome and then each fact that follows."""
     if isinstance(entry, Undo):
-        said = {"fact": UNDO_FACT, "value": entry.entry, "why": posting.why}
-        return [{"plate": plate, **said} for plate in plates_of[entry.entry]]
-    rows = [dict(vars(fact)) for fact in entry.facts]
-    if isinstance(entry, Report):
-        first = {
-            "plate": entry.plate, "at": entry.at, "by": entry.by, "fact": OUTCOME,
-            "value": f"{entry.outcome}: {entry.value}" if entry.value else entry.outcome,
-            "why": entry.why,
-            "notes": json.dumps(dict(entry.notes), ensure_ascii=False) if entry.notes else "",
-        }  # fmt: skip
-        rows.insert(0, first)
-        if entry.other:
-            seen = {"fact": SEEN, "value": f"in the jacket of {entry.plate}"}
-            rows.append(first | {"plate": entry.other, "notes": "", **seen})
+        said = (posting.at, posting.by, UNDO_FACT, entry.entry, posting.why, *signature)
+        return [_row(plate, *said) for plate in plates_of[entry.entry]]
+    if isinstance(entry, LedgerEntry):
+        said = (entry.at, entry.by, entry.fact, entry.value, entry.why, *signature)
+        return [_row(entry.plate, *said)]
+    outcome = f"{entry.outcome}: {entry.value}" if entry.value else entry.outcome
+    notes = json.dumps(dict(entry.notes), ensure_ascii=False) if entry.notes else ""
+    at, by, because = entry.at, entry.by, entry.why or entry.outcome
+    rows = [_row(entry.plate, at, by, OUTCOME, outcome, entry.why, *signature, notes)]
+    if entry.other:
+        seen = f"in the jacket of {entry.plate}"
+        rows.append(_row(entry.other, at, by, SEEN, seen, entry.why, *signature))
+    rows += [
+        _row(plate, at, by, fact, value, because, *signature)
+        for plate, fact, value in entry.changes
+    ]
     return rows
 
 

@@ -1,4 +1,4 @@
-"""Outcomes applied by several at once, and killed in the middle: all of a day counts, or nothing."""
+"""Outcomes by several at once, and killed in the middle: all of a day counts, or nothing."""
 
 import multiprocessing
 import os
