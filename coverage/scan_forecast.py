@@ -2,12 +2,12 @@
 
 The record is the plates newly scanned on each calendar day, days without work included. A future is
 made of weeks drawn from the record at random, each of seven days on end (the record closed to a
-circle), so that weekends and busy spells stay as they are: the block bootstrap (Kuensch 1989,
+circle), so that weekends and busy spells stay as they are: the block bootstrap (Künsch 1989,
 Annals of Statistics 17, 1217; as a circle: Politis & Romano 1992, in "Exploring the Limits of
-Bootstrap"). Each future first draws a record of its own from the record in the same way: so the
-spread holds, besides the chance of future weeks, how well the pace itself is known (as Thombs &
-Schucany 1990, J. Am. Stat. Assoc. 85, 486, do for predictions). It knows nothing of what the
-record does not show: illness, new machines, the plates that are hard to find being left for last.
+Bootstrap"; sources from memory). Each future first draws a record of its own in the same way: so
+the spread holds, besides the chance of future weeks, how well the pace itself is known (as Thombs &
+Schucany 1990, J. Am. Stat. Assoc. 85, 486, do for predictions). It knows nothing of what the record
+does not show: illness, new machines, the plates that are hard to find being left for last.
 """
 
 from dataclasses import dataclass
@@ -25,6 +25,10 @@ _FUTURES = 1_000
 _SEED = 20_261_125
 _MOST_WEEKS = LONGEST_DAYS // WEEK_DAYS + 1
 _WEEKS_AT_ONCE = 64
+# A record of n weeks drawn anew spreads as if its mean were known better than it is: by (n - 1) / n
+# for the variance, and again since the variance itself is a guess, which makes it Student's
+# (n - 1) / (n - 3). A record of n - 3 weeks spreads as both together.
+_WEEKS_FEWER = 3
 
 
 @dataclass(frozen=True)
@@ -93,11 +97,12 @@ def days_needed(
     daily: NDArray[np.int64], remaining: int, futures: int, rng: np.random.Generator
 ) -> NDArray[np.int64]:
     """Days until `remaining` are scanned, in each of many futures; above LONGEST_DAYS: never."""
-    n_weeks, n_days = -(-len(daily) // WEEK_DAYS), len(daily)
-    # a record of its own for each future: weeks that start anywhere, as long as the record
-    starts = rng.integers(0, n_days, (futures, n_weeks))
-    around = (starts[:, :, None] + np.arange(WEEK_DAYS)) % n_days
-    records = daily[around].reshape(futures, -1)[:, :n_days]
+    # a record of its own for each future: weeks that start anywhere
+    n_weeks = max(-(-len(daily) // WEEK_DAYS) - _WEEKS_FEWER, 1)
+    starts = rng.integers(0, len(daily), (futures, n_weeks))
+    around = (starts[:, :, None] + np.arange(WEEK_DAYS)) % len(daily)
+    records = daily[around].reshape(futures, -1)
+    n_days = records.shape[1]
     in_week = np.zeros((futures, n_days), dtype=np.int64)  # by the day on which the week starts
     for day in range(WEEK_DAYS):
         in_week += np.roll(records, -day, axis=1)
