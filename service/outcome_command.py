@@ -10,6 +10,7 @@ from platecover.service.progress_bar import ProgressBars
 from platecover.service.terminal_text import printable
 
 _LISTED = 200  # rows set aside that are named on the terminal
+_FEW = 3  # of those that say nothing new
 _SHOWN = 60  # characters of a value
 _STRICT = "strict: nothing applied"
 
@@ -85,9 +86,15 @@ def _lines(report: OutcomeReport) -> list[str]:
 
 
 def _tell_set_aside(rows: tuple[SetAside, ...]) -> None:
-    for each in rows[:_LISTED]:
-        value = each.value if len(each.value) <= _SHOWN else each.value[:_SHOWN] + "..."
-        where = f"{each.file}, row {each.row}" + (f", {each.column}" if each.column else "")
-        print(printable(f"set aside: {where}: {value!r}: {each.reason}"), file=sys.stderr)
-    if len(rows) > _LISTED:
-        print(f"... {len(rows) - _LISTED} more", file=sys.stderr)
+    """Name the rows set aside: all that are at fault, a few of those that say nothing new."""
+    faults = [each for each in rows if not each.repeat]
+    repeats = [each for each in rows if each.repeat]
+    for some, most, what in (
+        (faults, _LISTED, ""), (repeats, _FEW, " rows that say nothing new"),
+    ):  # fmt: skip
+        for each in some[:most]:
+            value = each.value if len(each.value) <= _SHOWN else each.value[:_SHOWN] + "..."
+            where = f"{each.file}, row {each.row}" + (f", {each.column}" if each.column else "")
+            print(printable(f"set aside: {where}: {value!r}: {each.reason}"), file=sys.stderr)
+        if len(some) > most:
+            print(f"... {len(some) - most} more{what}", file=sys.stderr)
