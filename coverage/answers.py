@@ -9,6 +9,7 @@ from astropy.table import MaskedColumn, Table
 from numpy.typing import NDArray
 
 from platecover.coverage.columns import (
+    HISTORY_COLUMNS,
     REMARK_COLUMNS,
     RESULT_COLUMNS,
     SET_ASIDE_COLUMNS,
@@ -18,7 +19,8 @@ from platecover.coverage.per_edition import PerEdition
 from platecover.coverage.search import Hits
 
 _COLUMNS = {
-    column.name: column for column in (*RESULT_COLUMNS, *SET_ASIDE_COLUMNS, *REMARK_COLUMNS)
+    column.name: column
+    for column in (*HISTORY_COLUMNS, *RESULT_COLUMNS, *SET_ASIDE_COLUMNS, *REMARK_COLUMNS)
 }
 
 

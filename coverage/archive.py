@@ -29,6 +29,7 @@ from platecover.coverage.value_checks import number_between
 if TYPE_CHECKING:
     from platecover.coverage.pull_list import PullList
     from platecover.coverage.scan_plan import ScanPlan
+    from platecover.coverage.scan_progress import ScanProgress
     from platecover.coverage.scan_wishes import Wishes
 
 
@@ -317,6 +318,53 @@ class Archive:
             If no such plate is known; the text names the nearest.
         """
         return plate_record(self.edition, designation)
+
+    def history(
+        self, plate: str | None = None, since: str | None = None, by: str | None = None
+    ) -> Table:
+        """Who said what of which plate, when; the oldest first.
+
+        Parameters
+        ----------
+        plate : str, optional
+            Designation in any spelling of the logs; with it, what the logs say is there too.
+        since : str, optional
+            Date, such as '2026-11-25'.
+        by : str, optional
+            Who said it or sent it in; any case.
+
+        Returns
+        -------
+        astropy.table.Table
+            The HISTORY_COLUMNS; what was undone says by which entry.
+
+        Raises
+        ------
+        QueryError
+            If no such plate is known or the date cannot be read.
+        """
+        from platecover.coverage.plate_history import history_rows  # wanted by few
+
+        return astropy_table(history_rows(self.edition, plate, since, by))
+
+    def scan_progress(self, by: str = "series", **filters: Any) -> "ScanProgress":
+        """How far the scanning has come, day by day, and when it will be done.
+
+        Parameters
+        ----------
+        by : str, optional
+            'series', 'area' (constellation) or 'epoch' (decade).
+        **filters
+            See the class; not `certainty`. Plates any of whose exposures passes.
+
+        Raises
+        ------
+        QueryError
+            If `by` or a filter is at fault.
+        """
+        from platecover.coverage.scan_progress import scan_progress  # wanted by few
+
+        return scan_progress(self.edition, by, filters)
 
     def set_aside(self) -> Table:
         """Rows of the logs that could not become exposures: file, row, column, value, reason.

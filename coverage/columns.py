@@ -118,9 +118,14 @@ HISTORY_COLUMNS: tuple[Column, ...] = (
     Column("plate", "text", "", "meta.id", "Designation of the plate"),
     Column("at", "text", "", "time", "Since when, ISO 8601; empty: as the logs have it"),
     Column("by", "text", "", "meta.id", "Who says so"),
-    Column("fact", "text", "", "meta.id", "Which column of the plate"),
+    Column("fact", "text", "", "meta.id", "Which column of the plate; or outcome, or undo"),
     Column("value", "text", "", "meta.note", "What it became"),
     Column("why", "text", "", "meta.note", "Why, in words"),
+    Column("entry", "text", "", "meta.id", "Number in the ledger; empty: as the logs have it"),
+    Column("posted", "text", "", "time", "When it was sent in, ISO 8601"),
+    Column("posted_by", "text", "", "meta.id", "Who sent it in"),
+    Column("undone", "text", "", "meta.id", "Number of the entry that undid it; empty: it counts"),
+    Column("notes", "text", "", "meta.note", "Whatever else was said of it, JSON"),
 )
 
 # Facts that belong to the plate, not to one exposure of it.

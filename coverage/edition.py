@@ -20,7 +20,7 @@ Exposures are in the order of every answer: by t_min, undated last, then by expo
 
 import hashlib
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
@@ -126,6 +126,7 @@ class Edition:
         progress: Callable[[int, int], None] | None = None,
         *,
         only: str | tuple[str, ...] = "",
+        without: Collection[str] = (),
     ) -> None:
         """Compare the digest of every file with the one noted when it was written.
 
@@ -133,6 +134,8 @@ class Edition:
         ----------
         only : str or tuple of str, optional
             Of the files whose names, from the edition's folder on, begin with one of these.
+        without : collection of str, optional
+            Names of files that are left out.
         progress : callable, optional
             Called with the bytes done and those of all files.
 
@@ -142,7 +145,7 @@ class Edition:
             Naming the first file that is missing or differs.
         """
         noted = self.summary["files"].items()
-        facts = {name: facts for name, facts in noted if name.startswith(only)}
+        facts = {n: facts for n, facts in noted if n.startswith(only) and n not in without}
         paths = [self.folder / name for name in facts]
         found_now = digests(paths, progress)
         for path, expected, found in zip(paths, facts.values(), found_now, strict=True):

@@ -46,12 +46,13 @@ from platecover.coverage.footprint_union import union_ranges
 from platecover.coverage.growing_array import GrowingArray
 from platecover.coverage.index_build import write_cell_index
 from platecover.coverage.kept_exposures import Kept
+from platecover.coverage.ledger import facts_in_force, read_postings
 from platecover.coverage.logged_rows import part_notes
 from platecover.coverage.map_cells import open_map_cells, write_map_cells
 from platecover.coverage.observatory import Observatory, read_observatory
 from platecover.coverage.plate_geometry import GEOMETRY, Records, geometry_records
 from platecover.coverage.plate_log import read_logs
-from platecover.coverage.plate_register import history, read_ledger, replay
+from platecover.coverage.plate_register import history, replay
 from platecover.coverage.table_files import PART_ROWS
 from platecover.coverage.timeline import write_timeline
 from platecover.coverage.work_force import cores
@@ -148,10 +149,10 @@ def build(
             _refuse_if_empty_or_strict(read, strict)
             if not allow_removed:
                 _refuse_if_plates_vanish(archive, read)
-            entries = read_ledger(archive)
-            plates, unknown = replay(read.plates, entries)
+            postings = read_postings(archive)
+            plates, unknown = replay(read.plates, facts_in_force(postings))
             _write_columns(folder, read, plates, tell)
-            told = kept_table(history(read.plates, entries), HISTORY_COLUMNS)
+            told = kept_table(history(read.plates, postings), HISTORY_COLUMNS)
             write_parquet(told, folder / "history.parquet")
             exposures = map_columns(folder / EXPOSURES, EXPOSURE_COLUMNS)
             geometry = _write_geometry(folder, exposures, tell)
@@ -183,6 +184,7 @@ def build(
             ],
             "observatory": observatory.as_plain(),
             "known": _known_values(observatory),
+            "postings": len(postings),
             "parts": part_notes(rows.parts),
         }
 

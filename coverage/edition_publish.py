@@ -8,18 +8,20 @@ import fcntl
 import json
 import os
 import shutil
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from platecover.coverage.edition import (
     CURRENT,
     EDITIONS,
     FORMAT_VERSION,
     SUMMARY,
+    Edition,
     current_number,
     digests,
     edition_folder,
@@ -29,6 +31,7 @@ from platecover.coverage.errors import ArchiveError
 
 LOCK = "lock"
 _OURS = {LOCK, CURRENT, EDITIONS, "ledger", f".{CURRENT}-new"}
+_LOOK_AGAIN_S = 0.05  # whether who holds the lock has let it go
 _SYNCS_AT_ONCE = 8
 _ROOM_LEFT_BYTES = 1 << 22  # with less, what failed failed for want of room
 _NAMED = 3  # other things named in a message
@@ -36,10 +39,16 @@ _KEPT_EDITIONS = 3  # the one in use and two that requests in flight may still r
 
 
 @contextmanager
-def archive_lock(archive: Path) -> Iterator[None]:
+def archive_lock(archive: Path, wait_s: float = 0.0) -> Iterator[None]:
     """Hold the archive for writing; it is let go even if the process is killed.
 
     A folder that was made for it goes away again if the work fails before any edition.
+
+    Parameters
+    ----------
+    archive : pathlib.Path
+    wait_s : float, optional
+        How long to wait for another that holds it.
 
     Raises
     ------
@@ -57,7 +66,7 @@ def archive_lock(archive: Path) -> Iterator[None]:
         raise ArchiveError(f"{archive}: cannot be written ({fault.strerror})") from None
     with stream:
         try:
-            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            _lock(stream, wait_s)
             if os.fstat(stream.fileno()).st_nlink == 0:
                 raise BlockingIOError  # who held it has just taken the whole folder away
         except BlockingIOError:
@@ -72,6 +81,19 @@ def archive_lock(archive: Path) -> Iterator[None]:
             if made:
                 _remove_empty_archive(archive)
             raise
+
+
+def _lock(stream: IO[str], wait_s: float) -> None:
+    """Lock a file; BlockingIOError if another holds it for longer than we wait."""
+    deadline = time.monotonic() + wait_s
+    while True:
+        try:
+            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return
+        except BlockingIOError:
+            if not (time.monotonic() < deadline):
+                raise
+        time.sleep(_LOOK_AGAIN_S)
 
 
 def _remove_empty_archive(archive: Path) -> None:
@@ -101,6 +123,7 @@ def publish(
     write_files: Callable[[Path, int], dict[str, Any]],
     *,
     keep: int = _KEPT_EDITIONS,
+    before: Edition | None = None,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> int:
     """Write a new edition and make it the current one; the lock must be held.
@@ -113,6 +136,8 @@ def publish(
         what ``edition.json`` is to say beside the format and the digests.
     keep : int, optional
         How many of the newest editions stay on disk.
+    before : Edition, optional
+        Files that are this edition's own, under another name, are not digested again.
     progress : callable, optional
         Called as ``progress(stage, done, total)``.
 
@@ -135,11 +160,13 @@ def publish(
     staging.mkdir()
     try:
         summary = write_files(staging, number)
-        _write_summary(staging, number, summary, _stage(progress, "digests"))
+        same = _same_files(staging, before)
+        _write_summary(staging, number, summary, same, _stage(progress, "digests"))
         _sync(staging, _stage(progress, "to disk"))
         os.rename(staging, edition_folder(archive, number))
         _sync_one(editions)
-        open_edition(edition_folder(archive, number)).verify(_stage(progress, "checking"))
+        written = open_edition(edition_folder(archive, number))
+        written.verify(_stage(progress, "checking"), without=same)
     except BaseException as fault:
         full = isinstance(fault, OSError) and shutil.disk_usage(archive).free < _ROOM_LEFT_BYTES
         shutil.rmtree(staging, ignore_errors=True)
@@ -186,18 +213,35 @@ def _stage(
     return partial(progress, name) if progress is not None else None
 
 
+def _same_files(folder: Path, before: Edition | None) -> dict[str, Any]:
+    """What the last edition notes of those of its files that a new one shares with it."""
+    if before is None:
+        return {}
+    noted = before.summary["files"].items()
+    return {
+        name: facts
+        for name, facts in noted
+        if (folder / name).is_file() and (folder / name).samefile(before.folder / name)
+    }
+
+
 def _write_summary(
     folder: Path,
     number: int,
     summary: dict[str, Any],
+    same: Mapping[str, Any],
     progress: Callable[[int, int], None] | None,
 ) -> None:
     """Write ``edition.json`` with sizes and digests of the other files."""
-    paths = sorted(path for path in folder.rglob("*") if path.is_file())
-    files = {
+    names = sorted(
+        path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()
+    )
+    paths = [folder / name for name in names if name not in same]
+    written = {
         path.relative_to(folder).as_posix(): {"bytes": path.stat().st_size, "sha256": sha256}
         for path, sha256 in zip(paths, digests(paths, progress), strict=True)
     }
+    files = {name: same[name] if name in same else written[name] for name in names}
     text = json.dumps({"format": FORMAT_VERSION, "number": number, **summary, "files": files})
     (folder / SUMMARY).write_text(text, encoding="utf-8")
 

@@ -30,30 +30,14 @@ def plate_record(edition: Edition, designation: str) -> dict[str, Any]:
         Plain values: `plate` (the glass: a value each of PLATE_COLUMNS), `exposures` (a dict
         each, with `outline`: the corners as [RA, Dec] pairs, ICRS degrees), `logged` (every
         cell of their rows, by column), `remarks` (file, row, column, value, reason), `history`
-        (at, by, fact, value, why; the oldest first).
+        (at, by, fact, value, why and the further HISTORY_COLUMNS; the oldest first).
 
     Raises
     ------
     QueryError
         If the text is no designation, or no such plate is known; then the nearest are named.
     """
-    series = edition.summary["observatory"]["series"]
-    try:
-        read = DesignationReader(series).read(designation.strip())
-    except ValueError as fault:
-        raise QueryError("designation", designation, str(fault)) from None
-    names = [read.canonical(leading_zeros=zeros) for zeros in (True, False)]
-    plates = edition.plates.column("plate").chunk(0)
-    at, name = next(
-        ((place, name) for name in names if (place := _place_of(plates, name)) is not None),
-        (None, names[-1]),
-    )
-    if at is None:
-        raise QueryError(
-            "designation",
-            designation,
-            f"no plate {name} is known; nearest: {_nearest(edition, read)}",
-        )
+    at, name = known_plate(edition, designation)
     word = pc.index(edition.exposures.column("plate").chunk(0).dictionary, name).as_py()
     numbers = np.flatnonzero(edition.codes("plate") == word)  # none for -1, which no code is
     exposures = exposures_table(edition, numbers).to_pylist()
@@ -67,6 +51,26 @@ def plate_record(edition: Edition, designation: str) -> dict[str, Any]:
         "remarks": _rows_of(edition.table("remarks"), exposures),
         "history": _history_of(edition.table("history"), name),
     }
+
+
+def known_plate(edition: Edition, designation: str) -> tuple[int, str]:
+    """Row and canonical designation of a plate; QueryError, naming the nearest, if unknown."""
+    series = edition.summary["observatory"]["series"]
+    try:
+        read = DesignationReader(series).read(designation.strip())
+    except ValueError as fault:
+        raise QueryError("designation", designation, str(fault)) from None
+    names = [read.canonical(leading_zeros=zeros) for zeros in (True, False)]
+    plates = edition.plates.column("plate").chunk(0)
+    for name in names:
+        place = _place_of(plates, name)
+        if place is not None:
+            return place, name
+    raise QueryError(
+        "designation",
+        designation,
+        f"no plate {names[-1]} is known; nearest: {_nearest(edition, read)}",
+    )
 
 
 def _place_of(column: pa.DictionaryArray, text: str) -> int | None:

@@ -1,162 +1,148 @@
 """The register of plates: the glass as a thing, and what people learn of it after the logs.
 
 The logs say where a plate stands, whether it is whole and whether it is scanned; later news
-goes to ``ARCHIVE/ledger/entries.jsonl``, dated, signed and only ever added to. Every build
-replays the ledger over the logs, so that the two together are the only sources.
+goes to the ledger. Every build replays the ledger over the logs, so that the two together are
+the only sources. What the logs say can be had back from an edition (`facts_of_logs`), so that
+news alone need no build.
 """
 
 import json
-import os
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
-from datetime import datetime
-from pathlib import Path
-from typing import Any
+from collections.abc import Mapping, Sequence
 
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from platecover.coverage.arrow_tables import with_replaced
-from platecover.coverage.columns import CONDITIONS, HISTORY_COLUMNS, PLATE_FACTS, STATUSES, YES_NO
-from platecover.coverage.errors import ArchiveError
+from platecover.coverage.columns import HISTORY_COLUMNS, PLATE_FACTS
+from platecover.coverage.ledger import (
+    ENTRIES,
+    LEDGER,
+    Entry,
+    LedgerEntry,
+    Posting,
+    Undo,
+    append_entries,
+    read_ledger,
+    undone,
+)
 
-LEDGER = "ledger"
-ENTRIES = "entries.jsonl"
+__all__ = ["ENTRIES", "LEDGER", "LedgerEntry", "append_entries", "facts_of_logs", "history",
+           "read_ledger", "replay"]  # fmt: skip
+
 FROM_LOGS = "plate logs"  # who says what stands in the logs
-_WORDS = {"status": STATUSES, "condition": CONDITIONS, "scanned": YES_NO}  # others: any text
+# Facts of a history that are no column of the plate.
+OUTCOME, SEEN, UNDO_FACT = "outcome", "seen", "undo"
+_NAMES = tuple(column.name for column in HISTORY_COLUMNS)
+
+Row = tuple[str, ...]  # in the order of HISTORY_COLUMNS
 
 
-@dataclass(frozen=True)
-class LedgerEntry:
-    """One piece of news: from `at` on, `fact` of `plate` is `value`.
-
-    Attributes
-    ----------
-    at : str
-        Date and time, ISO 8601.
-    by : str
-        Who says so.
-    plate : str
-        Canonical designation.
-    fact : str
-        One of PLATE_FACTS.
-    value : str
-        A word of the same column in a plate log, or text; '' for not known.
-    why : str
-        In words; may be empty.
-    """
-
-    at: str
-    by: str
-    plate: str
-    fact: str
-    value: str
-    why: str = ""
-
-
-def read_ledger(archive: Path) -> list[LedgerEntry]:
-    """All entries in the order in which they were made.
-
-    A last line without its line end was never acknowledged to its writer and is left out.
-
-    Raises
-    ------
-    ArchiveError
-        If a line is no entry.
-    """
-    path = archive / LEDGER / ENTRIES
-    if not path.exists():
-        return []
-    try:
-        lines = path.read_bytes().split(b"\n")[:-1]
-    except OSError as fault:
-        raise ArchiveError(f"{path}: cannot be read ({fault.strerror})") from None
-    entries = []
-    for number, line in enumerate(lines, start=1):
-        try:
-            entry = LedgerEntry(**json.loads(line))
-            _check(entry)
-        except (ValueError, TypeError, RecursionError) as fault:
-            raise ArchiveError(
-                f"{path}, line {number}: no ledger entry ({fault}); mend or remove the line"
-            ) from None
-        entries.append(entry)
-    return entries
-
-
-def append_entries(archive: Path, entries: Iterable[LedgerEntry]) -> None:
-    """Add entries to the ledger; the archive's lock must be held.
-
-    Raises
-    ------
-    ValueError
-        If an entry names no fact of a plate or no value that the fact can have, has no name
-        under it or no readable date; then nothing is added.
-    """
-    entries = list(entries)
-    for entry in entries:
-        _check(entry)
-    folder = archive / LEDGER
-    folder.mkdir(exist_ok=True)
-    text = "".join(json.dumps(asdict(entry), ensure_ascii=False) + "\n" for entry in entries)
-    with (folder / ENTRIES).open("ab+") as stream:
-        _cut_unfinished_line(stream)
-        stream.write(text.encode())
-        stream.flush()
-        os.fsync(stream.fileno())
-
-
-def _cut_unfinished_line(stream: Any) -> None:
-    """Remove the half line that a killed writer may have left at the end."""
-    stream.seek(0)
-    whole = stream.read()
-    end = whole.rfind(b"\n") + 1
-    if end != len(whole):
-        stream.truncate(end)
-    stream.seek(0, os.SEEK_END)
-
-
-def _check(entry: LedgerEntry) -> None:
-    if not all(isinstance(value, str) for value in asdict(entry).values()):
-        raise ValueError("every field must be text")
-    if entry.fact not in PLATE_FACTS:
-        raise ValueError(f"fact must be one of {', '.join(PLATE_FACTS)}, got {entry.fact!r}")
-    words = _WORDS.get(entry.fact)
-    if words and entry.value and entry.value not in words:
-        raise ValueError(f"{entry.fact} must be one of {', '.join(words)}, got {entry.value!r}")
-    if not entry.plate.strip():
-        raise ValueError("plate must be a designation, got nothing")
-    if not entry.by.strip():
-        raise ValueError("by must name a person")
-    try:
-        datetime.fromisoformat(entry.at)
-    except ValueError:
-        raise ValueError(f"at must be an ISO 8601 date, got {entry.at!r}") from None
-
-
-def history(plates: Mapping[str, pa.Array], entries: Sequence[LedgerEntry]) -> dict[str, pa.Array]:
+def history(plates: Mapping[str, pa.Array], postings: Sequence[Posting]) -> dict[str, pa.Array]:
     """What became of the plates that the ledger speaks of: HISTORY_COLUMNS, oldest first.
+
+    What was undone is there too, and says by which entry.
 
     Parameters
     ----------
     plates : mapping of str to pyarrow.Array
         As the logs have them, before `replay`.
-    entries : sequence of LedgerEntry
+    postings : sequence of Posting
     """
-    spoken_of = pa.array(sorted({entry.plate for entry in entries}), pa.large_string())
+    rows = _ledger_rows(postings)
+    spoken_of = pa.array(sorted({row[0] for row in rows}), pa.large_string())
     places = pc.indices_nonzero(pc.is_in(plates["plate"], spoken_of))
     told = {name: plates[name].take(places).to_pylist() for name in ("plate", *PLATE_FACTS)}
     said = [
-        LedgerEntry("", FROM_LOGS, designation, fact, told[fact][at])
+        _row(designation, "", FROM_LOGS, fact, told[fact][at])
         for at, designation in enumerate(told["plate"])
         for fact in PLATE_FACTS
         if told[fact][at]
     ]
-    said += entries
+    said += rows
     return {
-        column.name: pa.array([getattr(entry, column.name) for entry in said], pa.string())
-        for column in HISTORY_COLUMNS
+        name: pa.array([row[at] for row in said], pa.string()) for at, name in enumerate(_NAMES)
     }
+
+
+def _row(
+    plate: str, at: str, by: str, fact: str, value: str, why: str = "", entry: str = "",
+    posted: str = "", posted_by: str = "", undone_by: str = "", notes: str = "",
+) -> Row:  # fmt: skip
+    """A row of a history, in the order of HISTORY_COLUMNS."""
+    return (plate, at, by, fact, value, why, entry, posted, posted_by, undone_by, notes)
+
+
+def _ledger_rows(postings: Sequence[Posting]) -> list[Row]:
+    """Rows of a history that the ledger gives."""
+    gone = undone(postings)
+    named = {e.entry for posting in postings for e in posting.entries if isinstance(e, Undo)}
+    plates_of: dict[str, tuple[str, ...]] = {}  # that the entries named in undoings speak of
+    rows: list[Row] = []
+    for posting in postings:
+        for place, entry in enumerate(posting.entries):
+            name = posting.named(place)
+            signature = (name, posting.at, posting.by, gone.get(name, ""))
+            own = _rows_of(entry, posting, signature, plates_of)
+            if name in named:
+                plates_of[name] = tuple(dict.fromkeys(row[0] for row in own))
+            rows += own
+    return rows
+
+
+def _rows_of(
+    entry: Entry,
+    posting: Posting,
+    signature: tuple[str, str, str, str],
+    plates_of: Mapping[str, Sequence[str]],
+) -> list[Row]:
+    """Rows of one entry: a report's outcome and then each fact that follows."""
+    if isinstance(entry, Undo):
+        said = (posting.at, posting.by, UNDO_FACT, entry.entry, posting.why, *signature)
+        return [_row(plate, *said) for plate in plates_of[entry.entry]]
+    if isinstance(entry, LedgerEntry):
+        said = (entry.at, entry.by, entry.fact, entry.value, entry.why, *signature)
+        return [_row(entry.plate, *said)]
+    outcome = f"{entry.outcome}: {entry.value}" if entry.value else entry.outcome
+    notes = json.dumps(dict(entry.notes), ensure_ascii=False) if entry.notes else ""
+    at, by, because = entry.at, entry.by, entry.why or entry.outcome
+    rows = [_row(entry.plate, at, by, OUTCOME, outcome, entry.why, *signature, notes)]
+    if entry.other:
+        seen = f"in the jacket of {entry.plate}"
+        rows.append(_row(entry.other, at, by, SEEN, seen, entry.why, *signature))
+    rows += [
+        _row(plate, at, by, fact, value, because, *signature)
+        for plate, fact, value in entry.changes
+    ]
+    return rows
+
+
+def facts_of_logs(plates: pa.Table, told: pa.Table) -> dict[str, pa.Array]:
+    """What the logs alone say of plates, from an edition into which a ledger was replayed.
+
+    Parameters
+    ----------
+    plates : pyarrow.Table, shape (n,)
+        Of an edition.
+    told : pyarrow.Table
+        The edition's table 'history'.
+
+    Returns
+    -------
+    dict of str to pyarrow.Array
+        `plate` and PLATE_FACTS.
+    """
+    names = plates.column("plate").chunk(0).cast(pa.large_string())
+    spoken_of = pc.unique(told.column("plate")).cast(pa.large_string())
+    places = pc.indices_nonzero(pc.is_in(names, spoken_of)).to_pylist()
+    of_logs = told.filter(pc.is_null(told.column("at"))).select(["plate", "fact", "value"])
+    place_of = {names[place].as_py(): place for place in places}
+    facts = {}
+    for fact in PLATE_FACTS:
+        said = of_logs.filter(pc.equal(of_logs.column("fact"), fact)).to_pylist()
+        values = dict.fromkeys(places, "") | {place_of[row["plate"]]: row["value"] for row in said}
+        plain = plates.column(fact).chunk(0).cast(pa.large_string())
+        facts[fact] = with_replaced(plain, values)
+    return {"plate": names, **facts}
 
 
 def replay(

@@ -16,6 +16,7 @@ from platecover.demo_data.log_rows import log_rows
 from platecover.demo_data.observing_plan import plan
 from platecover.demo_data.planted_slips import plant_slips
 from platecover.demo_data.rows_twice import with_rows_written_twice
+from platecover.demo_data.scanning_weeks import write_scanning
 from platecover.demo_data.true_sky import ra_of_date, true_icrs
 
 DEMO_SEED = 18930301  # the day the invented observatory opened its main station
@@ -34,6 +35,8 @@ class DemoFiles:
     logs: list[Path]
     observatory: Path
     truth: Path
+    outcome_weeks: Path
+    outcome_day: Path
 
 
 def write_demo(
@@ -83,7 +86,10 @@ def write_demo(
             place = (f"{ra:.6f}", f"{dec:.6f}", f"{e.mid_mjd:.6f}")
             table.append((log.name, line, *place, row.slip, e.series, e.station, e.task))
     files = DemoFiles(
-        [folder / log.name for log in LOG_FILES], folder / "observatory.toml", folder / "truth.csv"
+        [folder / log.name for log in LOG_FILES],
+        folder / "observatory.toml",
+        folder / "truth.csv",
+        *write_scanning(folder, rows),
     )
     files.observatory.write_bytes(OBSERVATORY_FILE.read_bytes())
     files.truth.write_bytes(csv_text(table, ",", "\n").encode())

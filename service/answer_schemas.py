@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from typing import Any
 
-from platecover.coverage.columns import RESULT_COLUMNS, Column
+from platecover.coverage.columns import HISTORY_COLUMNS, RESULT_COLUMNS, Column
 from platecover.service.settings import Settings
 
 Schema = dict[str, Any]
@@ -72,6 +72,30 @@ def answer_schemas(settings: Settings) -> dict[str, Schema]:
             "away": {"type": "object", "additionalProperties": {"type": "string"}},
             "cautions": {"type": "array", "items": {"type": "string"}},
         }),
+        "History": _closed({
+            "query": _RECORD,
+            "edition": {"type": "integer"},
+            "edition_date": {"type": "string", "format": "date-time"},
+            "citation": {"type": "string"},
+            "count": _COUNT,
+            "truncated": {"type": "boolean"},
+            "history": {"type": "array", "items": _closed({
+                column.name: {"type": ["string", "null"], "description": column.description}
+                for column in HISTORY_COLUMNS
+            })},
+        }),
+        "Progress": _closed({
+            "by": {"type": "string"},
+            "edition": {"type": "integer"},
+            "first_day": _DAY, "last_day": _DAY,
+            "total": _PROGRESS,
+            "groups": {"type": "array", "items": _PROGRESS},
+            "days": {"type": "array", "items": _closed({
+                "date": {"type": "string", "format": "date"},
+                "scanned": {"type": "integer", "description": "at the end of the day, all groups"},
+                "change": {"type": "object", "additionalProperties": {"type": "integer"}},
+            })},
+        }),
         "Description": _RECORD,
     }  # fmt: skip
 
@@ -93,3 +117,15 @@ def _closed(properties: dict[str, Schema]) -> Schema:
         "type": "object", "properties": properties, "required": list(properties),
         "additionalProperties": False,
     }  # fmt: skip
+
+
+_DAY: Schema = {"type": ["string", "null"], "format": "date"}
+_PROGRESS: Schema = _closed({
+    "name": {"type": "string"},
+    "plates": _COUNT, "scanned_at_start": {"type": "integer"}, "scanned": _COUNT,
+    "share": {"type": "number"}, "to_scan": _COUNT, "out_of_reach": _COUNT, "rescans": _COUNT,
+    "forecast": _closed({
+        "early": _DAY, "middle": _DAY, "late": _DAY, "days": _COUNT, "working_days": _COUNT,
+        "per_week": {"type": "number"}, "why_not": {"type": ["string", "null"]},
+    }),
+})  # fmt: skip

@@ -33,6 +33,7 @@ from platecover.service.formats import EPOCH_FORMATS
 from platecover.service.moc_parameters import SPACE, TIME, usual_order
 from platecover.service.negotiation import MEDIA_TYPES, api_form, row_answer
 from platecover.service.parameters import filters_of, region_of
+from platecover.service.public_history import public_history
 from platecover.service.questions import EPOCH_FORMS, ROW_FORMS
 
 blueprint = Blueprint("api", __name__, url_prefix=API_PATH)
@@ -239,7 +240,7 @@ def public_record(record: dict[str, Any]) -> dict[str, Any]:
     """Leave out of a plate's record what the public may not see."""
     settings = service().settings
     if not settings.hides_columns:
-        return record
+        return record | {"history": public_history(record["history"], settings)}
 
     def public(row: dict[str, Any], *also: str) -> dict[str, Any]:
         return {name: row[name] for name in row if name in also or settings.is_public(name.lower())}
@@ -249,5 +250,5 @@ def public_record(record: dict[str, Any]) -> dict[str, Any]:
         "exposures": [public(row, "outline") for row in record["exposures"]],
         "logged": [public(row) for row in record["logged"]],
         "remarks": [row for row in record["remarks"] if settings.is_public(row["column"].lower())],
-        "history": [row for row in record["history"] if settings.is_public(row["fact"])],
+        "history": public_history(record["history"], settings),
     }

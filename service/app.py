@@ -14,6 +14,7 @@ from platecover.service import (
     page_cells,
     page_place,
     poster,
+    progress_api,
     pull_list_answers,
     sia,
     static_files,
@@ -34,6 +35,7 @@ _BLUEPRINTS = (
     page_cells.blueprint, page_cells.lines_blueprint,
     page_place.blueprint, poster.blueprint, foyer.blueprint, pull_list_answers.blueprint,
     static_files.blueprint,
+    progress_api.blueprint,
 )  # fmt: skip
 
 

@@ -25,7 +25,13 @@ from platecover.service.archive_parsers import (
 )
 from platecover.service.lean_imports import keep_pandas_out
 from platecover.service.parser_parts import NEGATIVE_NUMBER, Parser, complain
-from platecover.service.planning_parsers import add_plan, add_pull_list
+from platecover.service.planning_parsers import (
+    add_history,
+    add_outcome,
+    add_plan,
+    add_progress,
+    add_pull_list,
+)
 from platecover.service.poster_parser import add_poster
 
 _INTERRUPTED = 130  # what shells say of a program that was stopped by Ctrl-C
@@ -89,6 +95,9 @@ def parser() -> Parser:
     add_targets(adder)
     add_plan(adder)
     add_pull_list(adder)
+    add_outcome(adder)
+    add_history(adder)
+    add_progress(adder)
     return parser
 
 

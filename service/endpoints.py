@@ -147,6 +147,19 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         notes="The designation may be spelt as any log spells it.",
     ),
     Endpoint(
+        "history", "/api/history", (JSON, CSV), schema="History", methods=("GET",),
+        examples=("", "since=2026-01-01&format=csv"),
+        notes="The oldest first; with a plate, what the logs say is there as well. What was undone"
+        " says by which entry. People are named only where the archive lets the public see them.",
+    ),
+    Endpoint(
+        "progress", "/api/progress", (JSON, CSV, PNG, SVG), schema="Progress", methods=("GET",),
+        examples=("by=epoch", "by=series&format=csv"), needs="scanned",
+        notes="The record ends with the last day that was reported. The forecast draws weeks from"
+        " it at random (block bootstrap, Künsch 1989): done by middle, in 8 of 10 cases between"
+        " early and late; null beyond a century, or where why_not says why.",
+    ),
+    Endpoint(
         "cone", "/cone", _PROTOCOL_ROWS, errors=XML,
         examples=("RA=83.63&DEC=22.01&SR=0.5&MAXREC=5", "RA=83.63&DEC=22.01&SR=0"),
         notes="IVOA Simple Cone Search 1.03. Errors are documents with status 200, unless the"

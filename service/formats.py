@@ -70,6 +70,8 @@ def _json_label(name: str) -> str:
     return f"{_json_text(name)}:"
 
 
+spreadsheet_text = _spreadsheet_text  # for the tables of other modules
+
 _CSV_ROWS = Form("csv", b'",\r\n', 0, _spreadsheet_text, careful_first=_FIRST_OF_FORMULAS)
 _ECSV_ROWS = Form("ecsv", b'",\r\n', 0, _csv_text, end="\n")
 _JSON_ROWS = Form(

@@ -3,6 +3,7 @@
 from platecover.coverage.filter_table import FILTERS
 from platecover.coverage.map_cells import KEPT_ORDER
 from platecover.coverage.map_quantities import QUANTITIES
+from platecover.coverage.scan_progress import GROUPINGS
 from platecover.service.moc_parameters import moc_parameters
 from platecover.service.parameters import Parameter, Question
 from platecover.service.poster_parameters import poster_parameters
@@ -15,6 +16,7 @@ ROW_FORMS = ("json", "csv", "votable", "ecsv", "parquet", "votable-binary2")
 EPOCH_FORMS = ("json", "csv", "png", "svg")
 MAP_FORMS = ("json", "fits", "png", "svg")
 MOC_FORMS = ("json", "text", "fits")
+HISTORY_FORMS, PROGRESS_FORMS = ("json", "csv"), ("json", "csv", "png", "svg")
 
 # What a filter, or a quantity of a map, lets be seen of which column.
 COLUMN_OF_FILTER = {each.name: each.name for each in FILTERS} | {
@@ -27,6 +29,8 @@ COLUMN_OF_QUANTITY = {
 }  # fmt: skip
 
 OF_THE_PAGE = ("cells", "place", "outlines", "foyer", "story")  # which programs are not told of
+COLUMN_OF_GROUPING = {"series": "series", "epoch": "t_min"}
+
 _ALWAYS = "exposure_id"  # a column that nobody may hide
 _USUAL_OUTLINES, _MOST_OUTLINES = 300, 2_000  # of plates, on the page's sky
 _MINUTES = ("min_exposure", "max_exposure")
@@ -50,6 +54,9 @@ def questions(settings: Settings) -> dict[str, Question]:
     place = _place_parameters(settings)
     rows = (*place, *_filter_parameters(settings, with_certainty=True))
     everything = _filter_parameters(settings, with_certainty=False)
+    groupings = tuple(
+        name for name in GROUPINGS if settings.is_public(COLUMN_OF_GROUPING.get(name, _ALWAYS))
+    )
     quantities = tuple(
         name for name in QUANTITIES if settings.is_public(COLUMN_OF_QUANTITY.get(name, _ALWAYS))
     )
@@ -136,6 +143,19 @@ def questions(settings: Settings) -> dict[str, Question]:
             ),
             Question("plates", "All that is known of one plate.", ()),
             Question(
+                "history", "Who said what of which plate, when.", _history_parameters(settings)
+            ),
+            Question(
+                "progress",
+                "How far the scanning has come, by group and day, and when it will be done.",
+                (
+                    Parameter("by", "word", "series, area (constellation) or epoch (decade)",
+                              default=groupings[0], words=groupings),
+                    *everything,
+                    _format(PROGRESS_FORMS),
+                ),
+            ),
+            Question(
                 "targets",
                 "Exposures that show each of a list of targets.",
                 target_parameters(settings, _filter_parameters(settings, with_certainty=True)),
@@ -166,6 +186,19 @@ def _typed_place(settings: Settings) -> tuple[Parameter, ...]:
         ),
         _place_parameters(settings)[-1],
     )
+
+
+def _history_parameters(settings: Settings) -> tuple[Parameter, ...]:
+    longest = settings.longest_value
+    by = Parameter("by", "text", "who said it or sent it in", longest=longest)
+    return (
+        Parameter("plate", "text", "designation, in any spelling of the logs", longest=longest),
+        Parameter("since", "text", "of that day or later: 2026-11-25"),
+        *((by,) if settings.shows_people else ()),
+        Parameter("maxrec", "integer", "most rows of the answer", default=settings.default_maxrec,
+                  low=0, high=settings.largest_maxrec),
+        _format(HISTORY_FORMS),
+    )  # fmt: skip
 
 
 def _filter_parameters(settings: Settings, *, with_certainty: bool) -> tuple[Parameter, ...]:

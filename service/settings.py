@@ -80,6 +80,12 @@ class Settings:
         "", "Columns that the public may see, parted by commas; empty for all."
     )
 
+    people_are_public: bool = _setting(
+        True,
+        "Whether the public may see who reported what of a plate; never where public_columns leaves"
+        " out observer.",
+    )
+
     def __post_init__(self) -> None:
         """Refuse values that cannot be."""
         for each in fields(self):
@@ -119,6 +125,11 @@ class Settings:
         """Whether the public may see a column."""
         named = self._public
         return not named or column in named or column in ALWAYS_PUBLIC
+
+    @property
+    def shows_people(self) -> bool:
+        """Whether the public may see who reported what."""
+        return self.people_are_public and self.is_public("observer")
 
     @cached_property
     def _public(self) -> frozenset[str]:

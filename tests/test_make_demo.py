@@ -16,6 +16,8 @@ import pytest
 from astropy.table import Table
 from tests.demo_rows import MJD_ORIGIN, WRITTEN_TWICE, Demo, read_demo
 
+from platecover.coverage.edition_build import build
+from platecover.coverage.outcome_apply import apply_outcomes
 from platecover.demo_data.make_demo import write_demo
 from platecover.demo_data.observers import OBSERVERS
 from platecover.demo_data.planted_slips import SLIPS
@@ -304,3 +306,15 @@ def test_any_number_of_exposures(tmp_path: Path, exposures: int) -> None:
     lines = files.truth.read_text(encoding="utf-8").splitlines()
     twice = sum("repeated row" in line or "second row" in line for line in lines)
     assert len(lines) - 1 - twice == exposures
+
+
+def test_outcomes_of_the_demo_can_be_applied(tmp_path: Path) -> None:
+    files = write_demo(tmp_path, exposures=2_000)
+    build(tmp_path / "archive", files.logs, files.observatory)
+    weeks = apply_outcomes(tmp_path / "archive", files.outcome_weeks)
+    day = apply_outcomes(tmp_path / "archive", files.outcome_day)
+    assert weeks.set_aside == () and weeks.applied > 100
+    assert day.applied > 5 and day.faults == 6  # five slips; one of them speaks against a row
+    reasons = " ".join(each.reason for each in day.set_aside)
+    for fault in ("is known", "future", "http", "person is missing", "on the same day"):
+        assert fault in reasons
