@@ -39,7 +39,7 @@ export function createList(element, { words, onChoose, hrefOf }) {
   const body = node("tbody");
   const table = node("table", {}, node("caption", { class: "unseen" }, words("list.caption")), node("thead", {}, head), body);
   const scroll = node("div", { class: "scroll list-scroll", tabindex: "0", role: "region", "aria-label": words("list.caption") }, table);
-  const more = node("button", { type: "button", class: "quiet", on: { click: () => extend() } });
+  const more = node("button", { type: "button", class: "quiet", hidden: true, on: { click: () => extend() } });
   element.replaceChildren(
     node("p", { class: "list-narrow" }, node("label", { for: "list-narrow" }, words("list.narrow")), narrow),
     said, scroll, more,
