@@ -26,7 +26,7 @@ class Time {
     this.span = null;
     this.now = null;
     this.bins = [];
-    this.picture = drawn("svg", { class: "years", role: "img", preserveAspectRatio: "none" });
+    this.picture = drawn("svg", { class: "years", role: "img", "aria-label": words("time.none"), preserveAspectRatio: "none" });
     this.from = this._handle("from");
     this.to = this._handle("to");
     this.frame = node("div", { class: "years-frame" }, this.picture, this.from, this.to);
