@@ -7,7 +7,7 @@ import healpy
 import numpy as np
 from numpy.typing import NDArray
 
-from platecover.coverage.constellations import boundary, names, numbers_at
+from platecover.coverage.constellations import all_boundaries, names, numbers_at
 from platecover.coverage.directions import ra_dec_deg
 from platecover.coverage.mollweide import HALF_HEIGHT, HALF_WIDTH, mollweide_xy
 from platecover.coverage.region_arcs import points_on_arcs
@@ -51,14 +51,11 @@ def hour_label_place(hour: int) -> tuple[float, float]:
 
 @cache
 def border_lines() -> list[Points]:
-    """All borders; a border between two constellations is one line, not two."""
-    lines: dict[bytes, list[Points]] = {}
-    for short in names():
-        for arc in points_on_arcs(boundary(short), _SHARES):
-            either_way = min(arc.round(6)[[0, -1]].tobytes(), arc.round(6)[[-1, 0]].tobytes())
-            if either_way not in lines:
-                lines[either_way] = split_at_edge(*ra_dec_deg(arc))
-    return [line for some in lines.values() for line in some]
+    """All borders between two constellations."""
+    arcs, _ = all_boundaries()
+    return [
+        line for arc in points_on_arcs(arcs, _SHARES) for line in split_at_edge(*ra_dec_deg(arc))
+    ]
 
 
 @cache

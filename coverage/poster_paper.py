@@ -54,6 +54,8 @@ class Inks:
     nothing: str  # sky without plates
     borders: str
     circles: str  # ecliptic and galactic equator
+    star: str
+    star_edge: str
     scale: str  # from what is near the ground to what stands out from it
 
 
@@ -61,9 +63,9 @@ class Inks:
 # S. van der Walt and N. Smith, "A better default colormap for matplotlib", SciPy 2015.
 GROUNDS: dict[str, Inks] = {
     "paper": Inks("#FBF6EA", "#2A2230", "#6D6270", "#CFC4B4", "#A33A16", "#F1E9D8", "#6F6478",
-                  "#1F1530", "magma_r"),
+                  "#1F1530", "#FFFFFF", "#1F1530", "magma_r"),
     "night": Inks("#15121E", "#F6EEDD", "#AFA6B4", "#4A4357", "#F2A65A", "#221D2E", "#A79DB3",
-                  "#FFDFA8", "magma"),
+                  "#FFDFA8", "#FFFFFF", "#15121E", "magma"),
 }  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from matplotlib.patches import Ellipse
 from matplotlib.patheffects import Stroke
 from numpy.typing import NDArray
 
+from platecover.coverage.bright_stars import bright_stars
 from platecover.coverage.directions import ra_dec_deg, unit_vectors
 from platecover.coverage.map_scale import colour_scale, shown_values
 from platecover.coverage.mollweide import HALF_HEIGHT, HALF_WIDTH, mollweide_ra_dec, mollweide_xy
@@ -38,6 +39,7 @@ _UNITS = _SKY_WIDTH / (2.0 * HALF_WIDTH)  # of the sheet, for one of the project
 _PICTURE_PER_MM = 6.0  # elements of the sky's picture: 150 an inch
 _PARALLELS_DEG = range(-60, 90, 30)
 _NAME_POINTS, _SHORT_POINTS = 7.8, 6.6
+_STAR_POINTS, _STAR_STEP, _LEAST_STAR = 4.2, 0.85, 1.4  # across, of magnitude 0; a magnitude less
 _OVER_ROOM = 1.12  # by how much a name may exceed the room that was found for it
 _HALO_SHARE = 0.65  # of it is seen
 _LIGHT = 0.5  # lightness from which letters on it are dark
@@ -94,6 +96,7 @@ def plot_map_poster(
         _draw_sky(axes, picture, sheet)
         _draw_grid(axes, sheet)
         _draw_circles(axes, sheet)
+        _draw_stars(axes, sheet)
         _draw_constellations(axes, picture, sheet)
         if np.isfinite(shown).any():
             draw_legend(sheet, colours, norm, quantity)
@@ -183,6 +186,16 @@ def _draw_circles(axes: Axes, sheet: Sheet) -> None:
             rotation=slope, rotation_mode="anchor", ha="center", va="bottom", style="italic",
             color=sheet.inks.circles, fontsize=8.5 * sheet.scale,
         )  # fmt: skip
+
+
+def _draw_stars(axes: Axes, sheet: Sheet) -> None:
+    """Draw the brightest stars, the larger the brighter."""
+    stars = bright_stars()
+    x, y = mollweide_xy([star.ra_deg for star in stars], [star.dec_deg for star in stars])
+    magnitude = np.array([star.magnitude for star in stars])
+    points = sheet.scale * np.clip(_STAR_POINTS - _STAR_STEP * magnitude, _LEAST_STAR, None)
+    axes.scatter(x, y, s=points**2, color=sheet.inks.star, edgecolors=sheet.inks.star_edge,
+                 linewidths=0.5 * sheet.scale, zorder=2.5)  # fmt: skip
 
 
 def _draw_constellations(axes: Axes, picture: Colours, sheet: Sheet) -> None:

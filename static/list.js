@@ -44,6 +44,7 @@ export function createList(element, { words, onChoose, hrefOf }) {
     node("p", { class: "list-narrow" }, node("label", { for: "list-narrow" }, words("list.narrow")), narrow),
     said, scroll, more,
   );
+  scroll.hidden = more.hidden = narrow.parentElement.hidden = true; // until there are rows
 
   body.addEventListener("click", (event) => {
     const line = event.target.closest("tr");
