@@ -2,7 +2,7 @@
 
 import warnings
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import matplotlib
 import numpy as np
@@ -49,14 +49,19 @@ def plot_plan(plan: ScanPlan, title: str, source: str, out: Path) -> None:
         If the file has another ending or cannot be written.
     """
     check_plot_path(out)
+    try:
+        with out.open("wb") as stream:
+            draw_plan(plan, title, source, stream, out.suffix.lower().lstrip("."))
+    except OSError as fault:
+        what = f"{out}: cannot be written ({fault.strerror})"
+        raise QueryError("plot", str(out), what) from None
+
+
+def draw_plan(plan: ScanPlan, title: str, source: str, out: IO[bytes], form: str) -> None:
+    """Draw the same to a stream, as png, svg or pdf."""
     with matplotlib.rc_context(_STYLE), warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph", UserWarning)  # not every letter is in the font
-        figure = _gain_figure(plan, title, source)
-        try:
-            figure.savefig(out, dpi=_DOTS_PER_INCH)
-        except OSError as fault:
-            what = f"{out}: cannot be written ({fault.strerror})"
-            raise QueryError("plot", str(out), what) from None
+        _gain_figure(plan, title, source).savefig(out, format=form, dpi=_DOTS_PER_INCH)
 
 
 def check_plot_path(out: Path) -> None:

@@ -64,6 +64,17 @@ def answer_schemas(settings: Settings) -> dict[str, Schema]:
             "remarks": {"type": "array", "items": _RECORD},
             "history": {"type": "array", "items": _RECORD},
         }),
+        "Plan": _closed({
+            "budget": {"type": "string"}, "edition": {"type": "integer"}, "candidates": _COUNT,
+            "left_out": {"type": "object", "additionalProperties": _COUNT},
+            "gain": {"type": "number"}, "bound": {"type": "number"},
+            "at_least_of_best": {"type": "number"}, "theorem": {"type": "string"},
+            "others": {"type": "object", "additionalProperties": {"type": "number"}},
+            "series": {"type": "object", "additionalProperties": _COUNT},
+            "areas": {"type": "array", "items": _RECORD},
+            "plates": {"type": "array", "items": _RECORD},
+            "conservation": {"type": "array", "items": _RECORD},
+        }),
         "PullList": _closed({
             "title": {"type": "string"}, "edition": {"type": "integer"},
             "carry_kg": {"type": "number"}, "weight_kg": {"type": "number"}, "carries": _COUNT,

@@ -13,6 +13,7 @@ from platecover.service import (
     page,
     page_cells,
     page_place,
+    plan_answers,
     poster,
     progress_api,
     pull_list_answers,
@@ -34,6 +35,7 @@ _BLUEPRINTS = (
     vosi.availability_blueprint, sia.blueprint, target_answers.blueprint, page.blueprint,
     page_cells.blueprint, page_cells.lines_blueprint,
     page_place.blueprint, poster.blueprint, foyer.blueprint, pull_list_answers.blueprint,
+    plan_answers.blueprint, plan_answers.page_blueprint,
     static_files.blueprint,
     progress_api.blueprint,
 )  # fmt: skip

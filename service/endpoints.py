@@ -128,6 +128,13 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         " for exposures, and certainty go with show=epochs.",
     ),
     Endpoint(
+        "plan", "/api/plan", (JSON, CSV, PNG, SVG), methods=("GET",),
+        statuses=(304, 400, 403, 503), schema="Plan", needs="shelf",
+        examples=("budget=5+plates", "budget=2+hours&format=csv"),
+        notes="With the usual wishes; `platecover plan` takes others from a file. Minutes for"
+        " opening shelf units are counted: the bound, not a theorem, says how good the plan is.",
+    ),
+    Endpoint(
         "pull-list", "/api/pull-list", (JSON, CSV, HTML, PDF), methods=("GET",),
         statuses=(304, 400, 403, 503), schema="PullList", needs="shelf",
         examples=("budget=5+plates", "budget=1+hour&format=csv"),

@@ -10,7 +10,7 @@ import pyarrow as pa
 
 from platecover.coverage.scan_areas import areas_gaining_most
 from platecover.coverage.scan_plan import ScanPlan
-from platecover.service.formats import aligned
+from platecover.service.formats import aligned, shielded
 
 _FEW = 5  # fragile plates named on a terminal
 _HEAD = ("order", "day", "unit", "plate", "minutes", "gain", "running worth")
@@ -22,7 +22,8 @@ def plan_as_csv(plan: ScanPlan) -> bytes:
     text = io.StringIO(newline="")
     writer = csv.writer(text)
     writer.writerow(plan.plates.column_names)
-    writer.writerows(zip(*plan.plates.to_pydict().values(), strict=True))
+    for row in zip(*plan.plates.to_pydict().values(), strict=True):
+        writer.writerow([shielded(cell) if isinstance(cell, str) else cell for cell in row])
     return text.getvalue().encode()
 
 
@@ -69,7 +70,21 @@ def plan_as_table(plan: ScanPlan) -> bytes:
 
 
 def plan_in_words(plan: ScanPlan) -> list[str]:
-    """Lines that say what a plan is, how good it is and what it adds."""
+    """Lines that say what a plan is, how good it is and what it adds, with a table of areas."""
+    lines = plan_in_sentences(plan)
+    if not len(plan.plates):
+        return lines
+    areas = [
+        (at, each["constellation"], each["place"], each["years"], f"{each['gain']:.4g}",
+         f"{100.0 * each['share']:.1f} %")
+        for at, each in enumerate(areas_gaining_most(plan), 1)
+    ]  # fmt: skip
+    return [*lines, "", aligned(("", "gains most", "about", "years", "gain", ""), areas,
+                                right=(0, 4, 5))]  # fmt: skip
+
+
+def plan_in_sentences(plan: ScanPlan) -> list[str]:
+    """Lines that say what a plan is, how good it is, and what is not in it."""
     if not len(plan.plates):
         return [_why_nothing(plan), *_left_out_lines(plan)]
     minutes = plan.plates.column("running_minutes")[-1].as_py()
@@ -86,13 +101,7 @@ def plan_in_words(plan: ScanPlan) -> list[str]:
         f"the same budget otherwise: {against}",
         f"series: {mix}",
     ]
-    areas = [
-        (at, each["constellation"], each["place"], each["years"], f"{each['gain']:.4g}",
-         f"{100.0 * each['share']:.1f} %")
-        for at, each in enumerate(areas_gaining_most(plan), 1)
-    ]  # fmt: skip
-    table = aligned(("", "gains most", "about", "years", "gain", ""), areas, right=(0, 4, 5))
-    return [*lines, *_left_out_lines(plan), "", table]
+    return [*lines, *_left_out_lines(plan)]
 
 
 def _why_nothing(plan: ScanPlan) -> str:

@@ -6,8 +6,6 @@ from flask import Blueprint, Response
 
 from platecover.coverage.errors import QueryError
 from platecover.coverage.pull_list import PullList
-from platecover.coverage.scan_budget import parse_budget
-from platecover.coverage.scan_wishes import Wishes
 from platecover.service.asking import (
     answers_of_archive,
     archive,
@@ -15,10 +13,10 @@ from platecover.service.asking import (
     provenance,
     service,
 )
-from platecover.service.drawing_lock import one_at_a_time
 from platecover.service.error_answers import error_answer
 from platecover.service.manners import public_root
 from platecover.service.parameters import filters_of
+from platecover.service.planned import planned, plans_are_public, refuse_many
 from platecover.service.pull_list_formats import (
     labels_pdf,
     pull_list_csv,
@@ -30,7 +28,6 @@ from platecover.service.pull_list_formats import (
 blueprint = Blueprint("pull_list", __name__, url_prefix="/api")
 answers_of_archive(blueprint)
 
-NEEDED = ("shelf", "plate", "status", "condition", "scanned")  # columns that a list shows
 _MEDIA_TYPES = {
     "json": "application/json", "csv": "text/csv; charset=utf-8; header=present",
     "html": "text/html; charset=utf-8", "pdf": "application/pdf", "labels": "application/pdf",
@@ -41,7 +38,7 @@ _MEDIA_TYPES = {
 def pull_list() -> Response:
     """A pull list of a plan, or of plates by name."""
     values, settings = asked("pull-list"), service().settings
-    if not all(settings.is_public(name) for name in NEEDED):
+    if not plans_are_public():
         return error_answer(403, "this archive does not tell the public where its plates stand")
     pulled = _pulled(values, settings.most_planned_plates)
     about = provenance()
@@ -75,18 +72,6 @@ def _pulled(values: dict[str, object], most: int) -> PullList:
         if filters:
             message = "filters go with budget; plates are taken as they are named"
             raise QueryError(next(iter(filters)), "", message, usage=True)
-        _refuse_many("plates", len(names), most)
+        refuse_many("plates", len(names), most)
         return archive().pull_list(names, carry_kg)
-    counted = parse_budget(str(budget), Wishes().hours)
-    if counted.plates is not None:
-        _refuse_many("budget", counted.plates, most)
-    with one_at_a_time:  # a plan takes every core and much memory
-        plan = archive().scan_plan(str(budget), **filters)
-    _refuse_many("budget", len(plan.plates), most)
-    return archive().pull_list(plan, carry_kg)
-
-
-def _refuse_many(parameter: str, count: float, most: int) -> None:
-    if count > most:
-        message = f"{parameter} asks for {count:g} plates; this service lists at most {most:,}"
-        raise QueryError(parameter, count, message)
+    return archive().pull_list(planned(str(budget), filters), carry_kg)

@@ -15,6 +15,7 @@ from platecover.service.target_parameters import target_parameters
 ROW_FORMS = ("json", "csv", "votable", "ecsv", "parquet", "votable-binary2")
 EPOCH_FORMS = ("json", "csv", "png", "svg")
 MAP_FORMS = ("json", "fits", "png", "svg")
+PLAN_FORMS = ("json", "csv", "png", "svg")
 MOC_FORMS = ("json", "text", "fits")
 HISTORY_FORMS, PROGRESS_FORMS = ("json", "csv"), ("json", "csv", "png", "svg")
 
@@ -134,6 +135,16 @@ def questions(settings: Settings) -> dict[str, Question]:
                         "most", "integer", "most outlines", default=_USUAL_OUTLINES, low=0,
                         high=_MOST_OUTLINES,
                     ),
+                ),
+            ),
+            Question(
+                "plan",
+                "What to scan next, within a budget.",
+                (
+                    Parameter("budget", "text", "'300 plates', '6 hours' or '5 days'",
+                              required=True, longest=settings.longest_value),
+                    *everything,
+                    _format(PLAN_FORMS),
                 ),
             ),
             Question(

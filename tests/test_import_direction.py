@@ -80,6 +80,7 @@ MAY_PLOT = {
     "api.py",
     "commands.py",
     "page.py",
+    "plan_answers.py",
     "plan_command.py",
     "poster_drawing.py",
     "progress_command.py",

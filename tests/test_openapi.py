@@ -139,11 +139,16 @@ def test_under_narrow_settings(place: Place) -> None:
     schemathesis.openapi.from_wsgi("/api/openapi.json", app).validate()
     document = described(client)
     assert document["servers"] == [{"url": "https://plates.example/p"}]
-    hidden = ("/api/epochs", "/api/pull-list", "/api/progress")
-    for path in hidden[:2]:  # 403 whatever is asked
+    hidden = ("/api/epochs", "/api/pull-list", "/api/plan", "/api/progress")
+    for path in hidden[:3]:  # 403 whatever is asked
         assert path not in document["paths"]
     for path in hidden:
-        assert client.get(path).status_code == 403
+        assert (
+            client.get(
+                path, query_string={"budget": "1 plate"} if "plan" in path else {}
+            ).status_code
+            == 403
+        )
     test_every_example_of_the_page_runs(client, without=hidden)
     test_examples_of_the_document_run(client)
 
