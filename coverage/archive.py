@@ -277,6 +277,18 @@ class Archive:
             wishes = read_wishes(Path(wishes))
         return scan_plan(self.edition, budget, wishes, filters, today)
 
+    def scanned_maps(self, plan: "ScanPlan") -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Scanned plates that cover each cell now, and once a plan is done.
+
+        Returns
+        -------
+        before, after : float64, shape (12 * 4**7,)
+            NESTED, ICRS.
+        """
+        from platecover.coverage.scan_maps import scanned_maps  # as of plans
+
+        return scanned_maps(self.edition, plan)
+
     def pull_list(
         self,
         what: "ScanPlan | Iterable[str]",

@@ -93,8 +93,8 @@ def plot_map(
         height = _SKY_INCH + width / 2.0 + _LINE_INCH * len(lines) + _ABOVE_INCH
         figure = Figure(figsize=(width, height), dpi=_DOTS_PER_INCH)
         axes = figure.add_axes((0.0, _SKY_INCH / height, 1.0, width / 2.0 / height))
-        _draw_sky(axes, scale.to_rgba(shown, bytes=True), order, int(width * _DOTS_PER_INCH))
-        _draw_grid(axes, _FEWER_HOURS if narrow else _HOURS)
+        draw_sky(axes, scale.to_rgba(shown, bytes=True), order, int(width * _DOTS_PER_INCH))
+        draw_grid(axes, _FEWER_HOURS if narrow else _HOURS)
         if isinstance(outline, ArcRegion) and len(outline.arcs):
             _draw_outline(axes, outline)
         if np.isfinite(shown).any():
@@ -126,7 +126,7 @@ def _palette(colours: Colormap) -> NDArray[np.uint8]:
     return np.concatenate([shades, named, greys, *under_grid]).astype(np.uint8)
 
 
-def _draw_sky(axes: Axes, colours: NDArray[np.uint8], order: int, across: int) -> None:
+def draw_sky(axes: Axes, colours: NDArray[np.uint8], order: int, across: int) -> None:
     """Draw each picture element, so many across, in the colour of the cell under it."""
     size = (2.0 * HALF_WIDTH, 2.0 * HALF_HEIGHT)
     axes.add_patch(Ellipse((0.0, 0.0), *size, fill=False, edgecolor=_GRID_COLOUR, linewidth=0.8))
@@ -155,7 +155,7 @@ def _picture_cells(order: int, across: int) -> NDArray[np.int32]:
     return cells
 
 
-def _draw_grid(axes: Axes, labelled: range) -> None:
+def draw_grid(axes: Axes, labelled: range) -> None:
     """Draw and label parallels every 30 degrees and meridians every 2 hours."""
     lines = [mollweide_xy(np.linspace(-180.0 + 1e-6, 180.0, 181), dec) for dec in _PARALLELS_DEG]
     lines += [mollweide_xy(15.0 * hour, np.linspace(-90.0, 90.0, 181)) for hour in _HOURS]

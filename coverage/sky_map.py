@@ -73,14 +73,14 @@ def sky_map(edition: Edition, quantity: str, order: object, filters: Mapping[str
     if quantity == "exposures":
         return _count_exposures(edition, numbers, order)
     if quantity == "plates":
-        return _count_plates(edition, numbers, order)
+        return count_plates(edition, numbers, order)
     is_yes = np.array([word == "yes" for word in edition.words("scanned")], dtype=np.bool_)
     scanned = is_yes[edition.codes("scanned")[numbers]]
-    unscanned_plates = _count_plates(edition, numbers[~scanned], order)
+    unscanned_plates = count_plates(edition, numbers[~scanned], order)
     if quantity == "unscanned":
         return unscanned_plates
     # a plate is scanned as a whole, so that none is in both
-    scanned_plates = _count_plates(edition, numbers[scanned], order)
+    scanned_plates = count_plates(edition, numbers[scanned], order)
     plates = scanned_plates + unscanned_plates
     return np.divide(scanned_plates, plates, out=np.full_like(plates, np.nan), where=plates > 0)
 
@@ -92,7 +92,7 @@ def _count_exposures(edition: Edition, numbers: Numbers, order: int) -> Sky:
     return np.cumsum(differences[:-1], dtype=np.float64)
 
 
-def _count_plates(edition: Edition, numbers: Numbers, order: int) -> Sky:
+def count_plates(edition: Edition, numbers: Numbers, order: int) -> Sky:
     """Plates; only those with several exposures need more than the exposures counted."""
     plate = edition.codes("plate")[numbers]
     alone = np.bincount(plate)[plate] == 1

@@ -49,7 +49,7 @@ def plan() -> Response:
     elif form == "csv":
         content = plan_as_csv(found)
     else:
-        content = _drawn(found, form)
+        content = _drawn(found, form, values["drawing"])
     response = Response(content, content_type=_MEDIA_TYPES[form])
     if form == "csv":
         response.headers["Content-Disposition"] = 'inline; filename="platecover-plan.csv"'
@@ -58,13 +58,22 @@ def plan() -> Response:
     return response
 
 
-def _drawn(found: ScanPlan, form: str) -> bytes:
-    from platecover.coverage.scan_plots import draw_plan  # heavy, and wanted here alone
-
-    title = f"What to scan next: {len(found.plates)} plates for {found.budget.text}"
-    stream = io.BytesIO()
+def _drawn(found: ScanPlan, form: str, drawing: str) -> bytes:
+    """What a plan gains, or the scanned sky before and after it, as a picture."""
+    source, stream = f"{str(provenance()['citation']).rstrip('.')}.", io.BytesIO()
+    count = len(found.plates)
     with one_at_a_time:
-        draw_plan(found, title, f"{str(provenance()['citation']).rstrip('.')}.", stream, form)
+        if drawing == "gain":
+            from platecover.coverage.scan_plots import draw_plan  # heavy, and wanted here alone
+
+            title = f"What to scan next: {count} plates for {found.budget.text}"
+            draw_plan(found, title, source, stream, form)
+        else:
+            from platecover.coverage.scan_map_plots import draw_scanned_maps  # as above
+
+            before, after = archive().scanned_maps(found)
+            title = f"The scanned sky before and after {count} plates"
+            draw_scanned_maps(before, after, title, source, stream, form)
     return stream.getvalue()
 
 
@@ -110,7 +119,6 @@ def _answer(found: ScanPlan, values: dict[str, Any], filters: dict[str, Any]) ->
     def link(path: str, **more: str) -> str:
         return f"{public_root()}/api/{path}?{urlencode({**asked_again, **more}, doseq=True)}"
 
-    sky = urlencode({"show": "plates", "scanned": "yes", **query}, doseq=True)
     rows = found.plates.slice(0, _LISTED).to_pylist()
     areas = [
         {**each, "percent": f"{_PERCENT * each['share']:.1f}"} for each in areas_gaining_most(found)
@@ -122,7 +130,7 @@ def _answer(found: ScanPlan, values: dict[str, Any], filters: dict[str, Any]) ->
         "as_json": link("plan"), "list_html": link("pull-list", format="html"),
         "list_pdf": link("pull-list", format="pdf"), "list_csv": link("pull-list", format="csv"),
         "labels": link("pull-list", format="labels"),
-        "sky_now": f"{public_root()}/api/map?{sky}&format=png",
+        "maps": link("plan", format="png", drawing="maps"),
         "progress": f"{public_root()}/api/progress?by=series&format=png",
     }  # fmt: skip
 

@@ -15,6 +15,10 @@ def plan(options: argparse.Namespace) -> None:
         from platecover.coverage.scan_plots import check_plot_path  # heavy, and wanted here alone
 
         check_plot_path(options.plot)
+    if options.maps is not None:
+        from platecover.coverage.scan_map_plots import check_maps_path  # as above
+
+        check_maps_path(options.maps)
     archive = Archive.open(options.archive)
     filters = filters_given(options)
     found = archive.scan_plan(options.budget, options.wishes, **filters)
@@ -26,6 +30,13 @@ def plan(options: argparse.Namespace) -> None:
         plot_plan(found, title, f"{source_of(archive)}.", options.plot)
         print(f"wrote {options.plot}", file=sys.stderr)
     answer = PLAN_FORMATS[options.format](found)
+    if options.maps is not None:
+        from platecover.coverage.scan_map_plots import plot_scanned_maps  # as above
+
+        before, after = archive.scanned_maps(found)
+        title = f"The scanned sky before and after {len(found.plates)} plates"
+        plot_scanned_maps(before, after, title, f"{source_of(archive)}.", options.maps)
+        print(f"wrote {options.maps}", file=sys.stderr)
     if options.out is None:
         sys.stdout.buffer.write(answer)
         return

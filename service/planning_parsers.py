@@ -46,6 +46,7 @@ def add_plan(adder: "Adder") -> None:
         """
         platecover plan --archive plates --budget "300 plates"
         platecover plan --archive plates --budget "5 days" --wishes wishes.toml --plot gain.png
+        platecover plan --archive plates --budget "500 plates" --maps before_after.pdf
         platecover plan --archive plates --budget "6 hours" --series QN --format csv --out day.csv
         platecover plan --show-wishes > wishes.toml
         """,
@@ -64,6 +65,8 @@ def add_plan(adder: "Adder") -> None:
                          help="write it to a file instead of the terminal")  # fmt: skip
     command.add_argument("--plot", type=written_path, metavar="FILE",
                          help="draw worth added as well: .png, .svg or .pdf")  # fmt: skip
+    command.add_argument("--maps", type=written_path, metavar="FILE",
+                         help="draw the scanned sky before and after: same endings")  # fmt: skip
     command.set_defaults(run=on_use("plan", "plan_command"))
 
 

@@ -145,6 +145,9 @@ def questions(settings: Settings) -> dict[str, Question]:
                               required=True, longest=settings.longest_value),
                     *everything,
                     _format(PLAN_FORMS),
+                    Parameter("drawing", "word", "what a png or svg shows: worth gained, or maps of"
+                              " the scanned sky before and after", default="gain",
+                              words=("gain", "maps")),
                 ),
             ),
             Question(
