@@ -51,7 +51,7 @@ def _tick_text(value: float, quantity: str) -> str:
         return f"{100.0 * value:.0f} %"
     if is_count(quantity):
         return f"{value:,.0f}"
-    return f"{value:.0f}"
+    return f"{round(value, 1):g}"
 
 
 def draw_years(sheet: Sheet, years: list[tuple[int, int]]) -> None:
