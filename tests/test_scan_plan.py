@@ -64,7 +64,8 @@ def names_of(plan: ScanPlan) -> list[str]:
     return list(plan.plates.column("plate").to_pylist())
 
 
-def test_worth_is_what_the_definition_says(archive: Archive, planned: ScanPlan) -> None:
+def test_worth_is_what_the_definition_says(archive: Archive) -> None:
+    planned = archive.scan_plan("12 plates", Wishes(evened=0.0))
     edition, wishes = archive.edition, planned.wishes
     every = np.ones(len(edition.plates), dtype=np.bool_)
     bins = plate_bins(edition, wishes, spans_of(edition, wishes), plate_rows(edition), every)
