@@ -4,6 +4,7 @@ The plan is chosen by worth added per cost (`scan_greedy`) and then put in worki
 unit by shelf unit, those that add most per minute first, and within a unit as the plates stand.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -36,7 +37,7 @@ _ROUNDING = 1e-9
 _MINUTES_PER_HOUR = 60.0
 
 COUNT_THEOREM = (
-    "for a number of plates the method adds at least {share:.1%} of the best possible"
+    "for a number of plates the method adds at least {share} of the best possible"
     " (Nemhauser, Wolsey & Fisher 1978)"
 )
 COST_THEOREM = (
@@ -99,6 +100,11 @@ class ScanPlan:
     def at_least(self) -> float:
         """Share of the best possible that the plan adds at least, 0 to 1."""
         return min(self.gain / self.bound, 1.0) if self.bound > 0.0 else 1.0
+
+    @property
+    def at_least_percent(self) -> str:
+        """The same in words, never rounded up."""
+        return percent_of(self.at_least)
 
     @property
     def series(self) -> dict[str, int]:
@@ -171,6 +177,17 @@ def scan_plan(
     )  # fmt: skip
 
 
+def percent_of(share: float) -> str:
+    """A share in percent; what is claimed at least must not be rounded up.
+
+    Examples
+    --------
+    >>> percent_of(0.99962)
+    '99.9 %'
+    """
+    return f"{math.floor(share * 1000.0 + _ROUNDING) / 10.0:.1f} %"
+
+
 def _costs(facts: PlateFacts, candidates: Places, budget: Budget, wishes: Wishes) -> Costs:
     """Costs as the budget counts them."""
     if budget.plates is not None:
@@ -189,7 +206,7 @@ def _costs(facts: PlateFacts, candidates: Places, budget: Budget, wishes: Wishes
 def _theorem(budget: Budget, costs: Costs, picks: Picks) -> str:
     if budget.plates is not None:
         count = max(len(picks.places), 1)
-        return COUNT_THEOREM.format(share=1.0 - (1.0 - 1.0 / count) ** count)
+        return COUNT_THEOREM.format(share=percent_of(1.0 - (1.0 - 1.0 / count) ** count))
     return COST_THEOREM if costs.opening == 0.0 else NO_THEOREM
 
 

@@ -95,7 +95,7 @@ def plan_in_sentences(plan: ScanPlan) -> list[str]:
     lines = [
         f"{len(plan.plates)} plates of {plan.candidates} from {units} shelf units:"
         f" {minutes / _MINUTES_PER_HOUR:.1f} hours, {_counted(days, 'day')}",
-        f"adds {plan.gain:.6g} weighted square degrees: at least {100.0 * plan.at_least:.1f} % of"
+        f"adds {plan.gain:.6g} weighted square degrees: at least {plan.at_least_percent} of"
         f" the best possible (bound {plan.bound:.6g})",
         f"in general: {plan.theorem}",
         f"the same budget otherwise: {against}",

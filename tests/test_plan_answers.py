@@ -43,7 +43,7 @@ def test_the_same_plan_everywhere(archive: Archive, client: FlaskClient) -> None
     page = client.get(f"/scanning?{ask}")
     assert page.status_code == 200
     assert re.findall(r'<a href="/plates/([^"]+)">', page.text) == names
-    assert f"at least {100 * plan.at_least:.1f} %" in page.text
+    assert f"at least {plan.at_least_percent}" in page.text
     pulled = client.get(f"/api/pull-list?{ask}").get_json()
     assert {each["plate"] for each in pulled["plates"]} == set(names)
 

@@ -18,7 +18,7 @@ from platecover.coverage.errors import QueryError
 from platecover.coverage.scan_areas import areas_gaining_most
 from platecover.coverage.scan_bins import plate_bins, spans_of
 from platecover.coverage.scan_cost import plate_rows
-from platecover.coverage.scan_plan import RANDOM, SHELF_ORDER, ScanPlan
+from platecover.coverage.scan_plan import RANDOM, SHELF_ORDER, ScanPlan, percent_of
 from platecover.coverage.scan_wishes import Wishes, share_steps
 
 WHOLE_SKY_DEG2 = 41252.96125  # 4 pi steradians
@@ -127,6 +127,12 @@ def test_the_plan_beats_shelf_order_and_chance(planned: ScanPlan) -> None:
     assert planned.gain <= planned.bound * (1.0 + 1e-9)
     assert 0.6 < planned.at_least <= 1.0
     assert "Nemhauser" in planned.theorem
+
+
+def test_what_is_claimed_is_not_rounded_up() -> None:
+    assert percent_of(0.99962) == "99.9 %"
+    assert percent_of(1.0 - (1.0 - 1.0 / 3.0) ** 3) == "70.3 %"  # 0.7037
+    assert (percent_of(1.0), percent_of(0.75), percent_of(0.0)) == ("100.0 %", "75.0 %", "0.0 %")
 
 
 @pytest.mark.parametrize(
