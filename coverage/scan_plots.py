@@ -83,7 +83,8 @@ def _gain_figure(plan: ScanPlan, title: str, source: str) -> Figure:
         axes.plot(x, np.concatenate([[0.0], worth])[thinned], label=name, **style)
     axes.axhline(plan.bound, color=_BOUND_COLOUR, linewidth=0.9)
     axes.annotate(
-        f"no plan can add more; this one adds at least {plan.at_least_percent} of the best possible",
+        f"no plan can add more; this one adds at least {plan.at_least_percent} of the best"
+        " possible",
         (0.0, plan.bound), (4, 4), textcoords="offset points", fontsize="small",
     )  # fmt: skip
     axes.set_xlim(left=0.0)
