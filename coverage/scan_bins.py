@@ -25,7 +25,7 @@ from platecover.coverage.timeline import UNDATED
 
 MOST_BINS = 160_000_000  # our limit: six bytes each
 _CHUNK = 20_000  # exposures whose cells are cut anew at once
-_NOWHERE = -1  # layer of an exposure that fills no bin
+NOWHERE = -1  # layer of an exposure that fills no bin
 
 
 @dataclass(frozen=True)
@@ -54,7 +54,7 @@ class Spans:
     def of_years(self, year: NDArray[np.int16]) -> NDArray[np.int64]:
         """Span of each year (`timeline.UNDATED` has its own), -1 outside all of them."""
         span = np.searchsorted(self.limits, year, side="right") - 1
-        span[(span == self.undated) & (year != UNDATED)] = _NOWHERE
+        span[(span == self.undated) & (year != UNDATED)] = NOWHERE
         span[year == UNDATED] = self.undated
         return span
 
@@ -143,8 +143,8 @@ def plate_bins(
             f"{n_spans} spans of time at order {wishes.order} make {count} bins, more than"
             f" {MOST_BINS}: take longer spans or a lower order",
         )
-    layer = _layers(edition, wishes, spans)
-    numbers = np.flatnonzero((layer != _NOWHERE) & wanted[plate_of])
+    layer = layers(edition, wishes, spans)
+    numbers = np.flatnonzero((layer != NOWHERE) & wanted[plate_of])
     key = plate_of[numbers].astype(np.int64) * (n_spans * n_classes) + layer[numbers]
     by_group = np.argsort(key, kind="stable")
     key, numbers = key[by_group], numbers[by_group]
@@ -174,13 +174,13 @@ def plate_bins(
     return PlateBins(offsets, firsts, ends, n_cells * n_spans, count)
 
 
-def _layers(edition: Edition, wishes: Wishes, spans: Spans) -> NDArray[np.int64]:
-    """Class and span of each exposure as one number, _NOWHERE for those that fill no bin."""
+def layers(edition: Edition, wishes: Wishes, spans: Spans) -> NDArray[np.int64]:
+    """Class and span of each exposure as one number, NOWHERE for those that fill no bin."""
     span = spans.of_years(edition.timeline.year)
     shown = np.isin(edition.words("technique"), wishes.techniques)[edition.codes("technique")]
     magnitude, scale = edition.floats("limiting_mag"), edition.floats("scale_arcsec_per_mm")
     layer = depth_classes(wishes, magnitude, scale) * len(spans.labels) + span
-    return np.where(shown & (span != _NOWHERE), layer, _NOWHERE)
+    return np.where(shown & (span != NOWHERE), layer, NOWHERE)
 
 
 def _centre_cells(edition: Edition, order: int, numbers: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -18,6 +18,7 @@ from platecover.coverage.errors import QueryError
 from platecover.coverage.filters import Selection
 from platecover.coverage.scan_bins import Spans, plate_bins, spans_of
 from platecover.coverage.scan_budget import Budget, parse_budget
+from platecover.coverage.scan_classes import class_factors
 from platecover.coverage.scan_cost import CONSERVATION, SCANNED, TO_SCAN, PlateFacts, plate_facts
 from platecover.coverage.scan_greedy import Costs, Picks, best_picks
 from platecover.coverage.scan_weights import bin_weights
@@ -144,7 +145,8 @@ def scan_plan(
     standing = {name: facts.standing == at for at, name in enumerate(facts.standings)}
     useful = asked & (standing[TO_SCAN] | standing[CONSERVATION]) | standing[SCANNED]
     bins = plate_bins(edition, wishes, spans, facts.plate_of, useful)
-    worth = Worth.of_nothing(bins, weights, wishes.factors_of_classes, share_steps(wishes.shares))
+    factors = class_factors(edition, wishes, spans)
+    worth = Worth.of_nothing(bins, weights, factors, share_steps(wishes.shares))
     worth.add(np.flatnonzero(standing[SCANNED]))
 
     by_rank = np.argsort(facts.rank)

@@ -117,9 +117,17 @@ class Wishes:
     class_weights: tuple[float, ...] = _wish(
         "worth",
         (1.0, 1.0, 1.0, 1.0),
-        "Factor of each depth class, the shallowest first. Equal ones take wide fields first and"
-        " deep ones as these fill up; a square degree that shows more stars may be worth more to"
-        " you, say [1, 2, 4, 8].",
+        "Factor of each depth class, the shallowest first. A square degree that shows more stars"
+        " may be worth more to you, say [1, 2, 4, 8].",
+    )
+    evened: float = _wish(
+        "worth",
+        0.5,
+        "How far plates of all sizes count alike, 0 to 1. 0: by their square degrees alone, so that"
+        " wide fields come first for years. 1: a typical plate of each depth class and span of time"
+        " weighs as much as one of the widest, so that sky fills slowly. 0.5, half-way: where"
+        " fields are a hundred times smaller, a square degree weighs ten times as much. Fields and"
+        " requests are scaled with the rest; nothing is if depth_classes is false.",
     )
     undated: float = _wish(
         "worth",

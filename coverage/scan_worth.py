@@ -44,13 +44,22 @@ class Worth:
         cls,
         bins: PlateBins,
         weights: NDArray[np.float64],
-        class_weights: tuple[float, ...],
+        factors: NDArray[np.float64],
         shares: tuple[float, ...],
     ) -> "Worth":
-        """The worth of no plates; `weights` of cells in spans, a factor for each depth class."""
-        of_bins = np.empty((len(class_weights), bins.in_class), dtype=np.float32)
-        for of_class, factor in zip(of_bins, class_weights, strict=True):
-            np.multiply(weights.ravel(), factor, out=of_class, casting="same_kind")
+        """The worth of no plates.
+
+        Parameters
+        ----------
+        bins : PlateBins
+        weights : float64, shape (n_spans, n_cells)
+        factors : float64, shape (n_classes, n_spans)
+            By which weights are multiplied in each depth class and span.
+        shares : tuple of float
+        """
+        of_bins = np.empty((len(factors), *weights.shape), dtype=np.float32)
+        for of_class, factor in zip(of_bins, factors, strict=True):
+            np.multiply(weights, factor[:, None], out=of_class, casting="same_kind")
         counts = np.zeros(bins.count, dtype=np.uint8)
         return cls(bins, of_bins.ravel(), np.array(shares), counts)
 

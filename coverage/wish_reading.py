@@ -227,6 +227,7 @@ _CHECKS: dict[str, Check] = {
     "shares": _shares,
     "everywhere": _WEIGHT,
     "class_weights": _weights,
+    "evened": _number(0.0, 1.0),
     "undated": _WEIGHT,
     "map": _text,
     "moc": _text,

@@ -39,7 +39,7 @@ def worth_of(
     """The worth of sets of bins; every bin weighs 1 unless weights are given."""
     count = max((at for each in sets for at in each), default=0) + 1
     of_bins = np.ones(count) if weights is None else np.array(weights[:count], dtype=np.float64)
-    return Worth.of_nothing(bins_of(sets, count), of_bins, (1.0,), shares)
+    return Worth.of_nothing(bins_of(sets, count), of_bins[None], np.ones((1, 1)), shares)
 
 
 def by_plate_count(count: int) -> Costs:
