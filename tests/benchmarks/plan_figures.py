@@ -56,7 +56,7 @@ def figures(name: str, archive: Path, budget: str) -> dict[str, Any]:
     print(
         f"{name}, {budget} of {plan['candidates']:,}: plan {plan_s:.2f} s, whole command"
         f" {whole.wall_s:.2f} s, {most_mb:.0f} MB (aim {aims}: {'kept' if kept else 'MISSED'})\n"
-        f"  at least {plan['at_least']:.1%} of the best possible; series {plan['series']}"
+        f"  at least {plan['at_least_of_best']:.1%} of the best possible; series {plan['series']}"
     )
     for other, worth in plan["others"].items():
         print(f"  {other} adds {worth / plan['gain']:.1%} of what the plan adds")
