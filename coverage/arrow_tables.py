@@ -8,6 +8,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
+from numpy.typing import NDArray
 
 from platecover.coverage.columns import Column
 from platecover.coverage.text_arrays import well_formed
@@ -61,10 +62,15 @@ def with_replaced(texts: pa.Array, replaced: Mapping[int, str]) -> pa.Array:
     """Texts with some, by place, replaced by others."""
     if not replaced:
         return texts
+    values = pa.array(list(replaced.values()), texts.type)
+    return with_put(texts, np.fromiter(replaced, np.int64, len(replaced)), values)
+
+
+def with_put(texts: pa.Array, places: NDArray[np.int64], values: pa.Array) -> pa.Array:
+    """Texts with others, of the same type, in some places."""
     source = np.arange(len(texts))
-    source[list(replaced)] = len(texts) + np.arange(len(replaced))
-    both = pa.concat_arrays([texts, pa.array(list(replaced.values()), texts.type)])
-    return both.take(pa.array(source))
+    source[places] = len(texts) + np.arange(len(places))
+    return pa.concat_arrays([texts, values]).take(pa.array(source))
 
 
 def column_facts(column: Column) -> dict[str, str]:

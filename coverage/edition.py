@@ -104,15 +104,15 @@ class Edition:
         """Mid-exposures, MJD in UT, NaN where undated."""
         return 0.5 * (self.floats("t_min") + self.floats("t_max"))
 
-    def table(self, name: str) -> pa.Table:
-        """Read one of the .parquet tables whole: 'set_aside', 'remarks', 'history', ..."""
+    def table(self, name: str, columns: Sequence[str] | None = None) -> pa.Table:
+        """Read one of the .parquet tables: 'set_aside', 'remarks', 'history', ...; all columns."""
         path = self.folder / f"{name}.parquet"
         if not self.folder.is_dir():
             raise ArchiveError(
                 f"{self.folder}: newer editions have taken its place; open the archive again"
             )
         try:
-            return pq.read_table(path)
+            return pq.read_table(path, columns=columns)
         except (OSError, pa.ArrowException) as fault:
             raise _damaged(path, str(fault)) from None
 

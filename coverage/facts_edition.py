@@ -79,7 +79,7 @@ def publish_facts(
     known = read_postings(archive) if postings is None else postings
 
     def write_files(folder: Path, number: int) -> dict[str, Any]:
-        told = last.table("history")
+        told = last.table("history", ["plate", "at", "fact", "value"])
         of_logs = facts_of_logs(last.plates, told)
         facts, _ = replay(of_logs, facts_in_force(known))
         written = _write_facts(folder, last, facts)

@@ -9,10 +9,11 @@ news alone need no build.
 import json
 from collections.abc import Mapping, Sequence
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from platecover.coverage.arrow_tables import with_replaced
+from platecover.coverage.arrow_tables import with_put, with_replaced
 from platecover.coverage.columns import HISTORY_COLUMNS, PLATE_FACTS
 from platecover.coverage.ledger import (
     ENTRIES,
@@ -49,18 +50,28 @@ def history(plates: Mapping[str, pa.Array], postings: Sequence[Posting]) -> dict
     postings : sequence of Posting
     """
     rows = _ledger_rows(postings)
-    spoken_of = pa.array(sorted({row[0] for row in rows}), pa.large_string())
-    places = pc.indices_nonzero(pc.is_in(plates["plate"], spoken_of))
-    told = {name: plates[name].take(places).to_pylist() for name in ("plate", *PLATE_FACTS)}
-    said = [
-        _row(designation, "", FROM_LOGS, fact, told[fact][at])
-        for at, designation in enumerate(told["plate"])
-        for fact in PLATE_FACTS
-        if told[fact][at]
-    ]
-    said += rows
+    of_ledger = {
+        name: pa.array([row[at] for row in rows], pa.string()) for at, name in enumerate(_NAMES)
+    }
+    of_logs = _log_rows(plates, pc.unique(of_ledger["plate"]).cast(pa.large_string()))
+    blank = pa.array(np.full(len(of_logs["plate"]), ""), pa.string())
     return {
-        name: pa.array([row[at] for row in said], pa.string()) for at, name in enumerate(_NAMES)
+        name: pa.concat_arrays([of_logs.get(name, blank), array])
+        for name, array in of_ledger.items()
+    }
+
+
+def _log_rows(plates: Mapping[str, pa.Array], spoken_of: pa.Array) -> dict[str, pa.Array]:
+    """Rows of a history that the logs give: a plate's facts, in their order, plate by plate."""
+    places = pc.indices_nonzero(pc.is_in(plates["plate"], spoken_of))
+    facts = [plates[fact].take(places).cast(pa.string()) for fact in PLATE_FACTS]
+    given = np.stack([pc.not_equal(each, "").to_numpy(zero_copy_only=False) for each in facts])
+    plate, fact = np.nonzero(given.T)
+    return {
+        "plate": plates["plate"].take(places).cast(pa.string()).take(pa.array(plate)),
+        "by": pa.array(np.full(len(plate), FROM_LOGS), pa.string()),
+        "fact": pa.array(PLATE_FACTS, pa.string()).take(pa.array(fact)),
+        "value": pa.concat_arrays(facts).take(pa.array(fact * len(places) + plate)),
     }
 
 
@@ -132,16 +143,22 @@ def facts_of_logs(plates: pa.Table, told: pa.Table) -> dict[str, pa.Array]:
         `plate` and PLATE_FACTS.
     """
     names = plates.column("plate").chunk(0).cast(pa.large_string())
+    told = told.combine_chunks()
     spoken_of = pc.unique(told.column("plate")).cast(pa.large_string())
-    places = pc.indices_nonzero(pc.is_in(names, spoken_of)).to_pylist()
-    of_logs = told.filter(pc.is_null(told.column("at"))).select(["plate", "fact", "value"])
-    place_of = {names[place].as_py(): place for place in places}
+    places = pc.indices_nonzero(pc.is_in(names, spoken_of))
+    of_logs = told.filter(pc.is_null(told.column("at")))
     facts = {}
     for fact in PLATE_FACTS:
-        said = of_logs.filter(pc.equal(of_logs.column("fact"), fact)).to_pylist()
-        values = dict.fromkeys(places, "") | {place_of[row["plate"]]: row["value"] for row in said}
+        said = of_logs.filter(pc.equal(of_logs.column("fact"), fact)).combine_chunks()
+        stated, values = (
+            pa.concat_arrays(said.column(name).chunks or [pa.array([], pa.string())]).cast(
+                pa.large_string()
+            )
+            for name in ("plate", "value")
+        )
+        own = values.take(pc.index_in(names.take(places), value_set=stated))
         plain = plates.column(fact).chunk(0).cast(pa.large_string())
-        facts[fact] = with_replaced(plain, values)
+        facts[fact] = with_put(plain, places.to_numpy(), pc.fill_null(own, ""))
     return {"plate": names, **facts}
 
 

@@ -1,7 +1,7 @@
 """Plots for people who would rather look."""
 
 import warnings
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import IO, Any
 
@@ -14,14 +14,11 @@ from numpy.typing import NDArray
 
 from platecover.coverage.errors import QueryError
 from platecover.coverage.plot_titles import NARROW_CHARACTERS, title_lines
+from platecover.coverage.series_colours import OTHERS, series_inks
 
 PLOT_FORMATS = (".png", ".svg", ".pdf")
 
-# Seven colours that colour-blind people tell apart, and grey for what is left (Okabe & Ito 2008,
-# "Color Universal Design"); the later ones are hatched too.
-_COLOURS = ("#0072B2", "#E69F00", "#009E73", "#D55E00", "#56B4E9", "#CC79A7", "#F0E442")
-_HATCHES = ("", "", "", "", "///", "...", "\\\\\\")
-_OTHERS, _OTHERS_COLOUR = "other series", "#8C8C8C"
+_MOST_NAMED = 7  # series in a legend; the others share one colour
 _SIZE_INCH, _NARROW_INCH = (9.0, 5.0), (4.4, 4.6)
 _DOTS_PER_INCH = 150
 _KEY_WIDTH = 6  # characters that the coloured key of a legend takes, with the gap after it
@@ -41,8 +38,9 @@ def plot_epochs(
     form: str | None = None,
     *,
     narrow: bool = False,
+    series: Iterable[str] = (),
 ) -> None:
-    """Draw an epoch histogram, stacked by series.
+    """Draw an epoch histogram, stacked by series if its bins tell them.
 
     Parameters
     ----------
@@ -58,6 +56,9 @@ def plot_epochs(
         png, svg or pdf; needed for a stream.
     narrow : bool, optional
         Whether it is for a small screen held upright.
+    series : iterable of str, optional
+        All series of the archive in the observatory file's order, which settles their colours;
+        without it, those drawn take colours by size.
 
     Raises
     ------
@@ -69,7 +70,7 @@ def plot_epochs(
         raise QueryError("plot", str(out), f"{out}: a plot is written to a file ending in {known}")
     with matplotlib.rc_context(_STYLE), warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph", UserWarning)  # not every letter is in the font
-        figure = _epochs_figure(answer, title, source, narrow)
+        figure = _epochs_figure(answer, title, source, narrow, series)
         try:
             figure.savefig(out, format=form, dpi=_DOTS_PER_INCH)
         except OSError as fault:
@@ -78,7 +79,9 @@ def plot_epochs(
             ) from None
 
 
-def _epochs_figure(answer: Mapping[str, Any], title: str, source: str, narrow: bool) -> Figure:
+def _epochs_figure(
+    answer: Mapping[str, Any], title: str, source: str, narrow: bool, series: Iterable[str]
+) -> Figure:
     """Draw the bars, axes, legend, title and note of an epoch histogram."""
     figure = Figure(figsize=_NARROW_INCH if narrow else _SIZE_INCH, layout="constrained")
     axes = figure.add_subplot()
@@ -86,16 +89,18 @@ def _epochs_figure(answer: Mapping[str, Any], title: str, source: str, narrow: b
     width = bins[0]["to"] - bins[0]["from"] if bins else 1
     starts = np.array([each["from"] for each in bins])
     below = np.zeros(len(bins))
-    for at, (code, counts) in enumerate(_stacks(bins).items()):
-        others = code == _OTHERS
+    stacks = _stacks(bins)
+    inks = series_inks(dict.fromkeys([*series, *stacks]))
+    for code, counts in stacks.items():
+        ink = OTHERS if code == OTHERS.code else inks[code]
         axes.bar(
             starts, counts, width, below, align="edge", label=code, edgecolor="white",
-            linewidth=0.3, color=_OTHERS_COLOUR if others else _COLOURS[at],
-            hatch="" if others else _HATCHES[at],
+            linewidth=0.3, color=ink.colour, hatch=ink.hatch,
         )  # fmt: skip
         below += counts
     if bins:
-        _draw_legend(axes, narrow)
+        if any(stacks):
+            _draw_legend(axes, narrow)
         spare = width * max(_FEWEST_BINS - len(bins), 0) / 2
         axes.set_xlim(starts[0] - spare, starts[-1] + width + spare)
         axes.xaxis.set_major_locator(MaxNLocator(integer=True, steps=_ROUND_STEPS))
@@ -125,16 +130,21 @@ def _draw_legend(axes: Axes, narrow: bool) -> None:
 
 
 def _stacks(bins: list[dict[str, Any]]) -> dict[str, NDArray[np.int64]]:
-    """Exposures by series and bin, the largest series first; too many share a last one."""
+    """Exposures by series and bin, the largest series first; too many share a last one.
+
+    Where no bin tells its series, all stand under ''.
+    """
     totals: dict[str, int] = {}
     for each in bins:
         for code, count in each["series"].items():
             totals[code] = totals.get(code, 0) + count
+    if not totals:
+        return {"": np.array([each["exposures"] for each in bins])}
     codes = sorted(totals, key=lambda code: (-totals[code], code))
-    named = codes if len(codes) <= len(_COLOURS) else codes[: len(_COLOURS)]
+    named = codes[:_MOST_NAMED]
     stacks = {code: np.array([each["series"].get(code, 0) for each in bins]) for code in named}
     if len(named) < len(codes):
-        stacks[_OTHERS] = np.array(
+        stacks[OTHERS.code] = np.array(
             [sum(n for code, n in each["series"].items() if code not in named) for each in bins]
         )
     return stacks

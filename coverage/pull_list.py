@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from platecover.coverage.designation import DesignationReader
 from platecover.coverage.edition import Edition
 from platecover.coverage.errors import QueryError
+from platecover.coverage.plate_history import rescan_reasons
 from platecover.coverage.scan_cost import CONSERVATION, SCANNED, TO_SCAN, plate_facts, plate_rows
 from platecover.coverage.scan_plan import ScanPlan
 from platecover.coverage.scan_wishes import Wishes
@@ -252,10 +253,13 @@ def _lines(
     stated = np.array(taken["glass_thickness_mm"], dtype=float)
     thickness = np.where(np.isnan(stated), ASSUMED_THICKNESS_MM, stated)
     weights = weight_kg(width, height, thickness)
+    wanted_again = rescan_reasons(edition)
     lines = []
     for at, row in enumerate(rows.tolist()):
         condition, scanned = taken["condition"][at] or "", taken["scanned"][at] or ""
         notes = [] if condition in _GOOD else [condition]
+        if (why := wanted_again.get(taken["plate"][at])) is not None:
+            notes.append(f"to be scanned again: {why}")
         if scanned == "yes":
             notes.append("has been scanned before")
         if np.isnan(weights[at]):

@@ -123,11 +123,11 @@ class Wishes:
     evened: float = _wish(
         "worth",
         0.5,
-        "How far plates of all sizes count alike, 0 to 1. 0: by square degrees alone, so that wide"
-        " fields come first for very long. 1: a typical plate of each depth class and span of time"
-        " weighs as much as one of the widest, so that the sky fills slowly. 0.5, half-way: where"
+        "How far plates of all sizes count alike, 0 to 1. 0: by their square degrees alone, so that"
+        " wide fields come first for years. 1: a typical plate of each depth class and span of time"
+        " weighs as much as one of the widest, so that sky fills slowly. 0.5, half-way: where"
         " fields are a hundred times smaller, a square degree weighs ten times as much. Fields and"
-        " requests are scaled with the rest; nothing is where depth_classes is false.",
+        " requests are scaled with the rest; nothing is if depth_classes is false.",
     )
     undated: float = _wish(
         "worth",

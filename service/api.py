@@ -216,7 +216,8 @@ def _drawn_epochs(answer: dict[str, Any], region: Region, values: dict[str, Any]
     title = f"Exposures of {where}: {_selection_text(values)}"
     narrow = values["layout"] == "narrow"
     with one_at_a_time:
-        plot_epochs(answer, title, _source(), stream, values["format"], narrow=narrow)
+        plot_epochs(answer, title, _source(), stream, values["format"], narrow=narrow,
+                    series=archive().edition.summary["observatory"]["series"])  # fmt: skip
     return stream.getvalue()
 
 

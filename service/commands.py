@@ -60,7 +60,9 @@ def epochs(options: argparse.Namespace) -> None:
 
         said = "".join(f", {name} {', '.join(values)}" for name, values in filters.items())
         source = f"{source_of(archive)}."
-        plot_epochs(answer, f"Plates of {region.text}{said}", source, options.plot)
+        series = archive.edition.summary["observatory"]["series"]
+        title = f"Plates of {region.text}{said}"
+        plot_epochs(answer, title, source, options.plot, series=series)
         print(f"wrote {options.plot}", file=sys.stderr)
     sys.stdout.buffer.write(EPOCH_FORMATS[options.format](answer))
 

@@ -1,6 +1,7 @@
 """The command that takes the day's outcome back, and undoes it."""
 
 import argparse
+import gc
 import sys
 
 from platecover.coverage.errors import QueryError
@@ -17,6 +18,14 @@ _STRICT = "strict: nothing applied"
 
 def outcome(options: argparse.Namespace) -> None:
     """Apply a file of outcomes, or undo entries, and say what came of it."""
+    gc.disable()  # a long ledger leaves nothing to be found: looking takes a third of the time
+    try:
+        _outcome(options)
+    finally:
+        gc.enable()
+
+
+def _outcome(options: argparse.Namespace) -> None:
     if options.undo is not None:
         _undo(options)
         return

@@ -541,3 +541,11 @@ def test_damage_is_noticed_and_repair_too(tmp_path: Path) -> None:
 def test_an_application_needs_an_archive(tmp_path: Path) -> None:
     with pytest.raises(ArchiveError, match="no such folder"):
         create_app(tmp_path / "none")
+
+
+def test_a_histogram_where_series_are_hidden(place: Place) -> None:
+    hiding = Settings(public_columns="exposure_id,plate,t_min,epoch")
+    client = create_app(place.archive, hiding).test_client()
+    for form in ("png", "svg"):
+        answer = client.get("/api/epochs", query_string={"format": form})
+        assert answer.status_code == 200 and answer.data

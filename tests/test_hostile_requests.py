@@ -30,7 +30,7 @@ NUMBERS = ("number", "integer")
 TABLE = "ra,dec\n83.6,22\n"  # where a table must be sent
 RIGHT = {
     "ra": "83.6", "dec": "22", "radius": "1", "RA": "83.6", "DEC": "22", "SR": "1",
-    "show": "plates", "maxrec": "2", "MAXREC": "2", "order": "2",
+    "show": "plates", "budget": "2 plates", "maxrec": "2", "MAXREC": "2", "order": "2",
 }  # fmt: skip
 NEVER_RIGHT = ("", "\x00", "\ufffd\ud7ff", "]]>", "${7*7}", "1\r\nSet-Cookie: a=b", "<b>", "\u202e")
 NO_NUMBERS = (*NEVER_RIGHT, "nan", "NaN", "inf", "-inf", "1_000", "1e999", "0x10", "\uff11", "1,5",

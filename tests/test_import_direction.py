@@ -51,8 +51,8 @@ FLOORS: dict[str, set[str]] = {
     },
     "planning": {
         "handling_cautions", "pull_list",
-        "scan_areas", "scan_bins", "scan_bound", "scan_budget", "scan_classes",
-        "scan_cost", "scan_greedy",
+        "scan_areas", "scan_bins", "scan_bound", "scan_budget", "scan_classes", "scan_cost",
+        "scan_greedy",
         "scan_maps", "scan_plan", "scan_weights", "scan_wishes", "scan_worth", "wish_reading",
         "scan_forecast", "scan_progress",
     },

@@ -161,3 +161,22 @@ def test_narrow_drawing_says_the_same(tmp_path: Path) -> None:
         assert image.shape[1] < image.shape[0] * 1.1
         for side in (image[0], image[-1], image[:, 0], image[:, -1]):
             assert np.all(side == 1.0)
+
+
+def test_one_colour_for_a_series_whatever_is_asked(tmp_path: Path) -> None:
+    # of series in the order AA, BB, CC the second has the second colour of Okabe and Ito (2008)
+    for counts in ({"BB": 9}, {"AA": 1, "BB": 2, "CC": 3}):
+        answer = histogram([counts] * 3)
+        plot_epochs(answer, "t", SOURCE, tmp_path / "c.svg", series=["AA", "BB", "CC"])
+        assert "#e69f00" in (tmp_path / "c.svg").read_text().lower()
+    assert "#0072b2" in (tmp_path / "c.svg").read_text().lower()
+
+
+def test_series_that_are_not_told(tmp_path: Path) -> None:
+    answer = histogram([{"QN": 4}] * 3)
+    for each in answer["bins"]:
+        each |= {"series": {}, "exposures": 4}
+    plot_epochs(answer, "t", SOURCE, tmp_path / "hidden.svg", series=["QN"])
+    shown = words(tmp_path / "hidden.svg")
+    assert "series" not in shown and "QN" not in shown
+    assert any("dated exposures drawn: 12" in text for text in shown)

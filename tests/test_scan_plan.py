@@ -64,8 +64,9 @@ def names_of(plan: ScanPlan) -> list[str]:
     return list(plan.plates.column("plate").to_pylist())
 
 
-def test_worth_is_what_the_definition_says(archive: Archive) -> None:
-    planned = archive.scan_plan("12 plates", Wishes(evened=0.0))
+@pytest.mark.parametrize("evened", [0.0, 0.5, 1.0])
+def test_worth_is_what_the_definition_says(archive: Archive, evened: float) -> None:
+    planned = archive.scan_plan("12 plates", Wishes(evened=evened))
     edition, wishes = archive.edition, planned.wishes
     every = np.ones(len(edition.plates), dtype=np.bool_)
     bins = plate_bins(edition, wishes, spans_of(edition, wishes), plate_rows(edition), every)
@@ -77,7 +78,17 @@ def test_worth_is_what_the_definition_says(archive: Archive) -> None:
     scanned = [row for row, each in enumerate(facts) if each["scanned"] == "yes"]
     place = {each["plate"]: row for row, each in enumerate(facts)}
     weight = WHOLE_SKY_DEG2 / (12 << (2 * wishes.order))
-    weights = {at: weight for each in sets for at in each}
+    # the two series are of two classes of depth, and each has plates of one size only: HB 160 mm at
+    # its scale, WF 200 x 250 mm at 400 arcsec/mm, on whose square degrees HB's are evened
+    scale = edition.exposures.column("scale_arcsec_per_mm").to_pylist()
+    fine_deg2, wide_deg2 = (160.0 * min(scale) / 3600.0) ** 2, 200.0 * 250.0 * (400.0 / 3600.0) ** 2
+    finer = (wide_deg2 / fine_deg2) ** evened
+    series = edition.plates.column("series").to_pylist()
+    weights = {
+        at: weight * (finer if series[row] == "HB" else 1.0)
+        for row, each in enumerate(sets)
+        for at in each
+    }
     shares = share_steps(wishes.shares)
     before = plain_worth(sets, scanned, shares, weights)
     chosen = [place[name] for name in names_of(planned)]
@@ -317,3 +328,21 @@ def test_nothing_to_plan_is_said(archive: Archive, capsys: pytest.CaptureFixture
     left = run(capsys, *words)
     assert left.status == 0
     assert "No plate under these filters is there to be scanned" in left.out
+
+
+def test_long_telescopes_are_not_crowded_out(archive: Archive) -> None:
+    # most of a short plan's plates: wide ones where square degrees alone count, not where evened
+    wide = {
+        evened: archive.scan_plan("6 plates", Wishes(evened=evened)).series.get("WF", 0)
+        for evened in (0.0, 1.0)
+    }
+    assert wide[0.0] > wide[1.0]
+
+
+@pytest.mark.parametrize("evened", [-0.1, 1.1, float("nan"), "half"])
+def test_evening_is_from_0_to_1(archive: Archive, tmp_path: Path, evened: object) -> None:
+    text = f'"{evened}"' if isinstance(evened, str) else str(evened)
+    file = tmp_path / "wishes.toml"
+    file.write_text(f"[worth]\nevened = {text}\n")
+    with pytest.raises(QueryError, match="evened"):
+        archive.scan_plan("3 plates", file)

@@ -67,7 +67,7 @@ export class Overlay {
       else others.push(each.line);
     }
     context.lineWidth = unit;
-    context.globalAlpha = Math.max(0.12, Math.min(0.75, 30 / (others.length + 1)));
+    context.globalAlpha = Math.max(0.1, Math.min(0.8, 25 / (others.length + 1)));
     this._stroke(context, view, others, look.outline);
     context.globalAlpha = 1;
     if (chosen) {

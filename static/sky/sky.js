@@ -246,6 +246,10 @@ class Sky {
     this.unit = (this.ratio * Number.parseFloat(getComputedStyle(document.documentElement).fontSize)) / USUAL_LETTERS;
     this.canvas.width = Math.max(1, Math.round(box.width * this.ratio));
     this.canvas.height = Math.max(1, Math.round(box.height * this.ratio));
+    if (this.cells) { // a canvas of another size is empty: it is filled at once, and well soon
+      this.raster.paintQuickly((w, h) => viewOf(this.aim, w, h), this.canvas.width, this.canvas.height);
+      this._compose(this.canvas.width, this.canvas.height);
+    }
     this._need();
   }
 

@@ -19,7 +19,10 @@ pytestmark = needs_chromium
 HOSTILE = "<script>alert(1)</script><img src=x onerror=alert(2)>"
 ROWS = (*PLATES, {**GOOD, "plate": "QN 9", "date": "1899-03-05", "observer": HOSTILE})
 PLACE = "/?place=83.6+22&radius=1"
-PAGES = ("/", PLACE, "/?place=nonsense+here", "/plates/QN-1", "/api/", "/?foyer=1")
+PAGES = (
+    "/", PLACE, "/?place=nonsense+here", "/plates/QN-1", "/api/", "/?foyer=1",
+    "/scanning?budget=2+plates", "/api/pull-list?budget=2+plates&format=html",
+)  # fmt: skip
 WIDTHS = (320, 360, 1280, 3840)  # CSS pixels; 320 is that of success criterion 1.4.10, Reflow
 AXE = (resources.files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
 GRAVE = ("serious", "critical")

@@ -1,6 +1,8 @@
 """The page with its scripts, in a real browser, against a running server."""
 
+import os
 import re
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -249,6 +251,45 @@ def test_nonsense_is_answered_in_words(chromium: Browser, server: RunningServer,
         page.press("#place", "Enter")
         page.wait_for_selector("#list tbody tr")
         assert not page.is_visible("#fault") and page.title() != "gone"
+
+
+def test_posters_of_what_is_shown(chromium: Browser, server: RunningServer) -> None:
+    with opened(chromium, f"{server.url}{PLACE}&show=years&from=1900", viewport=WIDE) as (page, _):
+        page.wait_for_selector("#list tbody tr")
+        for name, asked in (("map", "show=years"), ("years", "show=epochs")):
+            href = page.get_attribute(f"#poster-{name}", "href") or ""
+            assert asked in href and "from=1900" in href
+            answer = page.request.get(f"{server.url.rstrip('/')}{href}")
+            assert answer.status == 200 and answer.body().startswith(b"%PDF")
+
+
+@pytest.mark.parametrize("radius", ["999", "-1", "nan", "1e400", "wide"])
+def test_radii_that_cannot_be(chromium: Browser, server: RunningServer, radius: str) -> None:
+    with opened(chromium, f"{server.url}{PLACE}", viewport=WIDE) as (page, _):
+        page.wait_for_selector("#list tbody tr")
+        page.fill("#radius", radius)
+        page.press("#radius", "Enter")
+        page.wait_for_selector("#fault:visible")
+        assert "radius" in page.inner_text("#fault")
+
+
+def test_a_slow_server_is_waited_for(chromium: Browser, server: RunningServer) -> None:
+    with opened(chromium, f"{server.url}{PLACE}", viewport=WIDE) as (page, _):
+        page.wait_for_selector("#list tbody tr")
+        before = listed(page)
+        workers = server.workers()
+        for worker in workers:
+            os.kill(worker, signal.SIGSTOP)
+        try:
+            page.fill("#radius", "0")
+            page.press("#radius", "Enter")
+            page.wait_for_timeout(1_500)
+            assert listed(page) == before and page.input_value("#radius") == "0"
+        finally:
+            for worker in workers:
+                os.kill(worker, signal.SIGCONT)
+        page.wait_for_selector("#sum:has-text('show 83.6 +22.')")
+        assert not page.is_visible("#trouble")
 
 
 def test_the_page_recovers(chromium: Browser, place: Place, tmp_path: Path) -> None:
