@@ -176,15 +176,31 @@ def test_a_span_of_years_filters_map_and_list(
         assert listed(page) == list(rows["exposure_id"])
 
 
+NOTE_DOWN = """() => {
+  const place = document.getElementById('sky-said');
+  window.told = [];
+  const note = () => window.told.push(place.textContent);
+  const all = { childList: true, characterData: true, subtree: true };
+  new MutationObserver(note).observe(place, all);
+}"""
+
+
 def test_the_years_pass(chromium: Browser, server: RunningServer) -> None:
     with opened(chromium, server.url, viewport=WIDE) as (page, heard):
         page.wait_for_selector("#sky:not([aria-busy])")
         page.wait_for_selector("#time rect")
+        page.evaluate(NOTE_DOWN)  # a year is told for a sixth of a second only
         page.click("#play")
-        page.wait_for_selector("#sky-said:has-text('until 1907')")
+        page.wait_for_selector("#play[aria-pressed=false]")  # at the end all is shown again
+        told = page.evaluate("window.told")
+        years = [int(text.split()[-1]) for text in told if text.startswith("until ")]
+        assert years == list(range(1905, 1931))
+        assert any("to=1907" in each for each in heard.requests)
+        # and a second touch stops it on the way
+        page.click("#play")
+        page.wait_for_selector("#play[aria-pressed=true]")
         page.click("#play")
         page.wait_for_selector("#play[aria-pressed=false]")
-        assert any("to=1907" in each for each in heard.requests)
     with opened(chromium, server.url, viewport=WIDE, reduced_motion="reduce") as (page, _):
         page.wait_for_selector("#time rect")
         page.wait_for_selector("#sky:not([aria-busy])")
